@@ -1,0 +1,32 @@
+"""How far apart to stack the orbital planes of a satellite constellation, and what life in those shells will cost.
+
+Public names, in the order of the job, are loaded when they are first used.
+"""
+
+import lazy_loader
+
+__version__ = "0.1.0"
+
+__getattr__, __dir__, __all__ = lazy_loader.attach(
+    __name__,
+    submod_attrs={
+        "fleet.patterns": ["walker"],
+        "fleet.stack": ["stack"],
+        "fleet.frozen": ["freeze"],
+        "fleet.node_rates": ["match_node_rates"],
+        "fleet.distances": ["minimum_distance"],
+        "fleet.tolerances": ["ControlFaults", "Tolerances"],
+        "fleet.radius_difference": ["radius_difference"],
+        "debris.demo": ["demo_debris"],
+        "debris.catalogue": ["read_catalogue"],
+        "motion.forces": ["Forces"],
+        "motion.elements": ["classical", "from_states"],
+        "motion.propagation": ["positions", "propagate"],
+        "approaches.search": ["find_approaches"],
+        "approaches.rates": ["approach_rates", "total_rate"],
+        "risk.probability": ["collision_probability"],
+        "study.configuration": ["Study", "load_study"],
+        "study.block": ["choose_separation"],
+        "study.runner": ["run"],
+    },
+)

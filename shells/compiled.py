@@ -1,0 +1,40 @@
+"""The one decorator of every compiled kernel.
+
+Kernels are compiled by numba with `nogil` (threads of one process run them side by side), without `fastmath` (NaN must
+stay NaN), and cached on disk. numba does not notice when a function that a cached kernel calls changes in another file,
+so the cache directory carries a hash of all kernel sources, unless the user set ``NUMBA_CACHE_DIR``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+
+import numba
+
+
+def _source_hash() -> str:
+    digest = hashlib.sha256()
+    for source in sorted(Path(__file__).parent.rglob("kernels.py")):
+        digest.update(source.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _cache_directory() -> Path:
+    home = os.environ.get("XDG_CACHE_HOME") or str(Path.home() / ".cache")
+    name = f"kernels-{_source_hash()}"
+    preferred = Path(home) / "shells" / name
+    try:
+        preferred.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=preferred):
+            return preferred
+    except OSError:  # a read-only home: kernels are compiled anew on each machine, but still once per machine
+        return Path(tempfile.gettempdir()) / f"shells-{os.getuid()}" / name
+
+
+if not os.environ.get("NUMBA_CACHE_DIR"):
+    numba.config.CACHE_DIR = str(_cache_directory())
+
+kernel = numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -1,0 +1,142 @@
+"""Array functions of motion: no Datasets, radians, km and seconds; the thin layer above the kernels.
+
+Elements in the last axis are ``[a, ex, ey, i, raan, u]`` with u the mean argument of latitude.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shells import constants
+from shells.motion import kernels
+from shells.motion.forces import Forces
+
+Floats = NDArray[np.float64]
+
+_MU = constants.GRAVITATIONAL_PARAMETER.value
+_RADIUS = constants.REFERENCE_RADIUS.value
+_J2 = float(constants.zonal_coefficients()[2])
+
+#: Gravitational parameter [km3 s-2], reference radius [km] and J2 [1]: what the short-period terms need.
+FIELD = (_MU, _RADIUS, _J2)
+
+
+def mean_elements_from_states(position: Floats, velocity: Floats) -> Floats:
+    """Return mean elements of osculating states: first-order J2 short-period terms removed.
+
+    Parameters
+    ----------
+    position, velocity : ndarray, shape (n, 3)
+        [km], [km s-1].
+
+    Returns
+    -------
+    ndarray, shape (n, 6)
+        Mean elements [km, 1, 1, rad, rad, rad]; NaN where the orbit is not an ellipse.
+    """
+    osculating = np.ascontiguousarray(np.concatenate([position, velocity], axis=1), dtype=np.float64)
+    out = np.empty_like(osculating)
+    kernels.means_from_states(osculating, *FIELD, out)
+    return out
+
+
+def states_from_mean_elements(elements: Floats) -> Floats:
+    """Return osculating states of mean elements.
+
+    Parameters
+    ----------
+    elements : ndarray, shape (n, 6)
+        Mean elements [km, 1, 1, rad, rad, rad].
+
+    Returns
+    -------
+    ndarray, shape (n, 6)
+        Position [km] and velocity [km s-1].
+    """
+    elements = np.ascontiguousarray(elements, dtype=np.float64)
+    out = np.empty_like(elements)
+    for row, result in zip(elements, out, strict=True):
+        kernels.state(row, *FIELD, result)
+    return out
+
+
+def integrate(
+    elements: Floats,
+    ballistic: Floats,
+    times_s: Floats,
+    *,
+    forces: Forces,
+    held_from_s: Floats | None = None,
+    held_until_s: Floats | None = None,
+    end_height_km: float = constants.REENTRY_ALTITUDE.value,
+) -> tuple[Floats, Floats, Floats]:
+    """Integrate mean elements over nodes in time.
+
+    Parameters
+    ----------
+    elements : ndarray, shape (n, 6)
+        Mean elements at ``times_s[0]`` [km, 1, 1, rad, rad, rad].
+    ballistic : ndarray, shape (n,)
+        Drag coefficient times area-to-mass ratio [m2 kg-1].
+    times_s : ndarray, shape (m,)
+        Ascending nodes [s].
+    forces : Forces
+        What acts.
+    held_from_s, held_until_s : ndarray, shape (n,), optional
+        Station-kept between these times [s]; NaN or left out for never.
+    end_height_km : float
+        Height of the mean perigee [km] at which an object ends.
+
+    Returns
+    -------
+    values, rates : ndarray, shape (n, m, 6)
+        Mean elements, raan and u continuous, and their rates per second; NaN after the end.
+    ends : ndarray, shape (n,)
+        Time of the end [s], NaN where the object stays up.
+    """
+    never = np.full(elements.shape[0], np.nan)
+    held_from = never if held_from_s is None else held_from_s
+    held_until = never if held_until_s is None else held_until_s
+    # averaged forces do not depend on the phase: objects that share an orbit are integrated once, from phase zero
+    orbit = np.column_stack([elements[:, :5], ballistic, held_from, held_until])
+    distinct, which = np.unique(orbit, axis=0, return_inverse=True, equal_nan=True)
+    values = np.empty((len(distinct), times_s.size, 6))
+    rates = np.empty_like(values)
+    ends = np.empty(len(distinct))
+    kernels.integrate_all(
+        np.ascontiguousarray(np.column_stack([distinct[:, :5], np.zeros(len(distinct))])),
+        np.ascontiguousarray(distinct[:, 5]),
+        np.ascontiguousarray(distinct[:, 6]),
+        np.ascontiguousarray(distinct[:, 7]),
+        np.ascontiguousarray(times_s, dtype=np.float64),
+        end_height_km,
+        forces.model(),
+        values,
+        rates,
+        ends,
+    )
+    which = which.reshape(-1)
+    values = values[which]
+    values[..., 5] += elements[:, None, 5]
+    return values, rates[which], ends[which]
+
+
+def propagate_elements(elements: Floats, ballistic: Floats, times_s: Floats) -> Floats:
+    """Return mean elements of free objects at times, under all forces.
+
+    Parameters
+    ----------
+    elements : ndarray, shape (n, 6)
+        Mean elements at ``times_s[0]`` [km, 1, 1, rad, rad, rad].
+    ballistic : ndarray, shape (n,)
+        Drag coefficient times area-to-mass ratio [m2 kg-1].
+    times_s : ndarray, shape (m,)
+        Ascending [s].
+
+    Returns
+    -------
+    ndarray, shape (n, m, 6)
+        Mean elements, raan and u continuous; NaN after re-entry.
+    """
+    return integrate(elements, ballistic, times_s, forces=Forces())[0]

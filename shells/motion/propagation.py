@@ -1,0 +1,292 @@
+"""From objects to orbits: mean elements at nodes in time, and osculating states from them.
+
+Frame: true equator and equinox of the study epoch, treated as inertial. Time: UTC, in which a day has 86,400 s (a leap
+second would shift phases by one second, and none has been announced). Field: EGM96, zonals to degree 15.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import ArrayLike, NDArray
+
+from shells import constants
+from shells.errors import Faults
+from shells.motion import arrays, kernels
+from shells.motion.forces import Forces
+from shells.schema import OBJECTS, ORBITS, STATES, provenance
+
+ELEMENTS = (
+    "semi_major_axis",
+    "eccentricity_x",
+    "eccentricity_y",
+    "inclination",
+    "raan",
+    "mean_argument_of_latitude",
+)
+_TO_INTERNAL = np.array([1.0, 1.0, 1.0, np.pi / 180.0, np.pi / 180.0, np.pi / 180.0])
+_CARRIED = ("name", "kind", "plane", "slot", "held_from", "held_until", "hard_body_radius")
+
+#: Spacing of the nodes: cubic Hermite polynomials over a day are true to better than 1 m in LEO.
+NODE_DAYS = 1.0
+
+#: Nodes count as evenly spaced to so many nanoseconds: seconds over a century are held to a few of them.
+ROUNDING_NS = 1000
+
+
+def element_array(dataset: xr.Dataset) -> NDArray[np.float64]:
+    """Return mean elements as the kernels take them.
+
+    Parameters
+    ----------
+    dataset : Objects or Orbits
+
+    Returns
+    -------
+    ndarray, shape (object, 6) or (object, time, 6)
+        ``[a, ex, ey, i, raan, u]`` in km and radians.
+    """
+    return np.stack([dataset[name].values for name in ELEMENTS], axis=-1) * _TO_INTERNAL
+
+
+def rate_array(orbits: xr.Dataset) -> NDArray[np.float64]:
+    """Return the rates of mean elements as the kernels take them.
+
+    Parameters
+    ----------
+    orbits : Orbits
+
+    Returns
+    -------
+    ndarray, shape (object, time, 6)
+        Rates of ``[a, ex, ey, i, raan, u]`` in km and radians per second.
+    """
+    rates = np.stack([orbits[f"{name}_rate"].values for name in ELEMENTS], axis=-1)
+    return rates * _TO_INTERNAL / constants.DAY.value
+
+
+def seconds_since(times: ArrayLike, start: np.datetime64) -> NDArray[np.float64]:
+    """Return times as seconds after start; NaN for NaT.
+
+    Parameters
+    ----------
+    times : array_like of datetime64
+        UTC.
+    start : datetime64
+        UTC.
+
+    Returns
+    -------
+    ndarray
+        Seconds, same shape.
+    """
+    delta = np.asarray(times, dtype="datetime64[ns]") - start.astype("datetime64[ns]")
+    seconds = delta.astype(np.int64) * 1e-9
+    return np.where(np.isnat(delta), np.nan, seconds)
+
+
+def after(start: np.datetime64, seconds: ArrayLike) -> NDArray[np.datetime64]:
+    """Return times a number of seconds after start, to the nanosecond; NaT for NaN.
+
+    Parameters
+    ----------
+    start : datetime64
+        UTC.
+    seconds : array_like
+        Seconds.
+
+    Returns
+    -------
+    ndarray of datetime64[ns]
+        UTC, same shape.
+    """
+    values = np.asarray(seconds, dtype=np.float64)
+    known = np.isfinite(values)
+    whole = np.floor(np.where(known, values, 0.0))
+    nanoseconds = whole.astype(np.int64) * 1_000_000_000
+    nanoseconds += np.rint((np.where(known, values, 0.0) - whole) * 1e9).astype(np.int64)
+    times = start.astype("datetime64[ns]") + nanoseconds.astype("timedelta64[ns]")
+    return np.where(known, times, np.datetime64("NaT", "ns"))
+
+
+def propagate(
+    objects: xr.Dataset,
+    *,
+    years: float,
+    start: np.datetime64 | str | None = None,
+    forces: Forces | None = None,
+    node_days: float = NODE_DAYS,
+) -> xr.Dataset:
+    """Move objects for years.
+
+    Parameters
+    ----------
+    objects : Objects (object)
+        Mean elements at `epoch`; held satellites follow their plane between `held_from` and `held_until`.
+    years : float
+        Length of the span [Julian year].
+    start : datetime64 or str, optional
+        First node, UTC; the epoch of the objects by default, and not before it.
+    forces : Forces, optional
+        What acts; all forces by default.
+    node_days : float
+        Largest spacing of the nodes [day].
+
+    Returns
+    -------
+    Orbits (object, time)
+        Mean elements and rates at evenly spaced nodes from the start to the end of the span.
+
+    Raises
+    ------
+    SchemaError
+        The objects do not meet their schema.
+    InputError
+        A span, start or state that cannot be propagated; all faults together, objects named.
+    """
+    OBJECTS.check(objects, stage="propagate")
+    forces = forces or Forces()
+    epoch = objects["epoch"].values.astype("datetime64[ns]")
+    first = epoch if start is None else np.datetime64(start, "ns")
+    _check_propagation(objects, years, node_days, first - epoch)
+
+    lead = float((first - epoch) / np.timedelta64(1, "ns")) * 1e-9
+    span = years * constants.YEAR.value
+    count = int(np.ceil(span / (node_days * constants.DAY.value) - 1e-9)) + 1
+    nodes = np.linspace(0.0, span, count)
+    times = np.concatenate([[0.0], lead + nodes]) if lead > 0.0 else nodes
+    values, rates, ends = arrays.integrate(
+        element_array(objects),
+        objects["drag_coefficient"].values * objects["area_to_mass"].values,
+        times,
+        forces=forces,
+        held_from_s=seconds_since(objects["held_from"].values, epoch),
+        held_until_s=seconds_since(objects["held_until"].values, epoch),
+    )
+    return _orbits(objects, first, nodes, values[:, -count:], rates[:, -count:], after(epoch, ends), forces)
+
+
+def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead: np.timedelta64) -> None:
+    faults = Faults("propagate")
+    faults.require(years > 0.0, f"years {years}; expected a span longer than zero")
+    faults.require(node_days > 0.0, f"node_days {node_days}; expected more than zero")
+    faults.require(
+        lead >= np.timedelta64(0, "ns"), f"start is {-lead} before the epoch of the objects; expected the epoch or later"
+    )
+    eccentricity = np.hypot(objects["eccentricity_x"].values, objects["eccentricity_y"].values)
+    perigee = objects["semi_major_axis"].values * (1.0 - eccentricity) - constants.EQUATORIAL_RADIUS.value
+    limits = (
+        ("eccentricity", eccentricity, eccentricity <= 0.95, "at most 0.95"),
+        ("perigee height [km]", perigee, perigee > 0.0, "above the ground"),
+    )
+    for what, found, good, expected in limits:
+        bad = np.flatnonzero(~good)
+        if bad.size:
+            listed = ", ".join(f"{objects['object'].values[j]}: {found[j]:.6g}" for j in bad[:10])
+            more = f" and {bad.size - 10} more" if bad.size > 10 else ""
+            faults.add(f"{what} of objects {listed}{more}; expected {expected}")
+    faults.raise_if_any()
+
+
+def _orbits(
+    objects: xr.Dataset,
+    start: np.datetime64,
+    nodes: NDArray[np.float64],
+    values: NDArray[np.float64],
+    rates: NDArray[np.float64],
+    reentry: NDArray[np.datetime64],
+    forces: Forces,
+) -> xr.Dataset:
+    values = values / _TO_INTERNAL
+    rates = rates / _TO_INTERNAL * constants.DAY.value
+    return ORBITS.build(
+        {
+            "object": objects["object"].values,
+            "time": after(start, nodes),
+            **{name: objects[name].values for name in _CARRIED},
+            **{name: values[..., c] for c, name in enumerate(ELEMENTS)},
+            **{f"{name}_rate": rates[..., c] for c, name in enumerate(ELEMENTS)},
+            "alive": np.isfinite(values[..., 0]),
+            "reentry": reentry,
+        },
+        attributes=provenance(forces=str(forces)),
+    )
+
+
+def node_clock(orbits: xr.Dataset) -> tuple[np.datetime64, float, int]:
+    """Return the first node, the spacing of the nodes [s] and their number; refuse nodes that are not evenly spaced.
+
+    Parameters
+    ----------
+    orbits : Orbits
+
+    Returns
+    -------
+    start : datetime64[ns]
+    spacing_s : float
+    count : int
+
+    Raises
+    ------
+    InputError
+        Fewer than two nodes, or uneven ones.
+    """
+    times = orbits["time"].values.astype("datetime64[ns]")
+    faults = Faults("orbits")
+    faults.require(times.size >= 2, f"{times.size} nodes in time; expected at least two")
+    faults.raise_if_any()
+    spacing = np.diff(times).astype(np.int64)
+    faults.require(
+        bool(np.all(np.abs(spacing - spacing[0]) <= ROUNDING_NS)), "nodes in time are unevenly spaced; use those of `propagate`"
+    )
+    faults.raise_if_any()
+    return times[0], float(times[-1] - times[0]) * 1e-9 / (times.size - 1), times.size
+
+
+def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
+    """Return osculating positions and velocities: the one trajectory that search, refinement and checks share.
+
+    Mean elements between nodes are cubic Hermite polynomials; first-order J2 short-period terms are added.
+
+    Parameters
+    ----------
+    orbits : Orbits (object, time)
+        From `propagate`.
+    times : array_like of datetime64
+        UTC, within the nodes.
+
+    Returns
+    -------
+    States (object, instant, axis)
+        [km], [km s-1]; NaN after re-entry.
+
+    Raises
+    ------
+    SchemaError
+        The orbits do not meet their schema.
+    InputError
+        Times outside the nodes.
+    """
+    ORBITS.check(orbits, stage="positions")
+    start, spacing, count = node_clock(orbits)
+    instants = np.atleast_1d(np.asarray(times, dtype="datetime64[ns]"))
+    seconds = seconds_since(instants, start)
+    faults = Faults("positions")
+    outside = ~((seconds >= 0.0) & (seconds <= spacing * (count - 1)))
+    if outside.any():
+        faults.add(
+            f"{outside.sum()} of {outside.size} times outside the orbits, first {instants[outside][0]}; "
+            f"expected {start} to {orbits['time'].values[-1]}"
+        )
+    faults.raise_if_any()
+    out = np.empty((orbits.sizes["object"], instants.size, 6))
+    kernels.states(element_array(orbits), rate_array(orbits), 0.0, spacing, seconds, *arrays.FIELD, out)
+    return STATES.build(
+        {
+            "object": orbits["object"].values,
+            "instant": instants,
+            "axis": ["x", "y", "z"],
+            "position": out[..., :3],
+            "velocity": out[..., 3:],
+        }
+    )

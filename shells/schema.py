@@ -1,0 +1,486 @@
+"""The Datasets passed between the rooms: variables, dimensions, units, and one check.
+
+A `Schema` is the single description of a Dataset type. It serves five uses: the check at the door of a stage
+(`Schema.check`), filling an output with CF attributes (`Schema.build`), the encoding of the store (`Schema.encoding`),
+the documentation table (`Schema.table`) and test strategies. Units are set explicitly on every output, never inherited.
+
+Frame of all orbital quantities: true equator and equinox of the study epoch, treated as inertial. Time: UTC.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from shells.errors import Faults, SchemaError
+
+CONVENTIONS = "CF-1.11"
+REFERENCE_FRAME = "true equator and equinox of the study epoch"
+GRAVITY_MODEL = "EGM96, zonals to 15"
+
+_KINDS = {"float64": "f", "int64": "i", "bool": "b", "datetime64[ns]": "M", "str": "UTO"}
+
+
+@dataclass(frozen=True)
+class Variable:
+    """One variable of a Dataset.
+
+    Parameters
+    ----------
+    dims : tuple of str
+        Dimensions in order.
+    dtype : str
+        "float64", "int64", "bool", "datetime64[ns]" or "str".
+    units : str
+        UDUNITS spelling; "1" when dimensionless, "" for names, flags and times.
+    long_name : str
+        What it is, as in the glossary.
+    valid : tuple of two float or None
+        Closed interval of allowed values; None leaves that side open.
+    missing : str
+        What NaN or NaT means; empty when missing values are not allowed.
+    standard_name : str
+        CF standard name, empty when the CF table has none.
+    required : bool
+        Whether a Dataset must have it.
+    """
+
+    dims: tuple[str, ...]
+    dtype: str
+    units: str
+    long_name: str
+    valid: tuple[float | None, float | None] = (None, None)
+    missing: str = ""
+    standard_name: str = ""
+    required: bool = True
+
+    @property
+    def attributes(self) -> dict[str, str]:
+        """CF attributes of the variable."""
+        attributes = {"long_name": self.long_name}
+        if self.units:
+            attributes["units"] = self.units
+        if self.standard_name:
+            attributes["standard_name"] = self.standard_name
+        return attributes
+
+
+@dataclass(frozen=True)
+class Schema:
+    """Description of one Dataset type.
+
+    Parameters
+    ----------
+    name : str
+        Name of the type, as in the documentation.
+    purpose : str
+        One sentence.
+    variables : mapping of str to Variable
+        Data variables and coordinates alike; a variable named like its only dimension is the index coordinate.
+    coordinates : tuple of str
+        Which variables are coordinates.
+    free_dims : tuple of str
+        Dimensions of which each variable may have any subset, in this order, in place of those of its `dims`.
+    """
+
+    name: str
+    purpose: str
+    variables: Mapping[str, Variable]
+    coordinates: tuple[str, ...] = ()
+    free_dims: tuple[str, ...] = field(default=())
+
+    def check(self, dataset: xr.Dataset, *, stage: str) -> None:
+        """Raise unless the Dataset meets this schema.
+
+        Parameters
+        ----------
+        dataset : Dataset
+            What a stage was given. Lazy (dask) variables are checked for dimensions, type and units only.
+        stage : str
+            Name of the stage, for the message.
+
+        Raises
+        ------
+        SchemaError
+            Names every fault: missing variable, wrong dimensions, type, units, values out of range, missing values.
+        """
+        faults = Faults(f"{stage}: Dataset does not meet schema '{self.name}'", SchemaError)
+        for name, variable in self.variables.items():
+            if name in dataset.variables:
+                self._check_variable(faults, name, variable, dataset[name])
+            elif variable.required:
+                faults.add(f"{name}: missing; expected dims {variable.dims}, units '{variable.units}'")
+        faults.raise_if_any()
+
+    def _check_variable(self, faults: Faults, name: str, variable: Variable, found: xr.DataArray) -> None:
+        if not self._dims_agree(variable, found.dims):
+            faults.add(f"{name}: dims {found.dims}, expected {variable.dims}")
+        if found.dtype.kind not in _KINDS[variable.dtype]:
+            faults.add(f"{name}: dtype {found.dtype}, expected {variable.dtype}")
+            return
+        units = found.attrs.get("units", "")
+        if units != variable.units:
+            faults.add(f"{name}: units '{units}', expected '{variable.units}'")
+        if found.chunks is None and variable.dtype in ("float64", "int64", "datetime64[ns]"):
+            _check_values(faults, name, variable, found)
+
+    def _dims_agree(self, variable: Variable, dims: tuple[Hashable, ...]) -> bool:
+        if self.free_dims and variable.dims == self.free_dims:
+            return list(dims) == [dim for dim in self.free_dims if dim in dims]
+        return dims == variable.dims
+
+    def build(
+        self, values: Mapping[str, Any], *, attributes: Mapping[str, str] | None = None, dims: tuple[str, ...] = ()
+    ) -> xr.Dataset:
+        """Make a Dataset of this type, with its units and names set.
+
+        Parameters
+        ----------
+        values : mapping of str to array
+            Arrays by variable name; every required variable must be there and no unknown one.
+        attributes : mapping of str to str, optional
+            Further attributes of the Dataset; strings only, structured provenance as one JSON string.
+        dims : tuple of str
+            The subset of `free_dims` that variables on free dimensions have here.
+
+        Returns
+        -------
+        Dataset
+            Meets this schema.
+
+        Raises
+        ------
+        SchemaError
+            An unknown name, or values that do not meet the schema.
+        """
+        unknown = [name for name in values if name not in self.variables]
+        if unknown:
+            raise SchemaError(f"schema '{self.name}' has no variable {unknown}; it has {list(self.variables)}")
+        arrays = {}
+        for name, value in values.items():
+            variable = self.variables[name]
+            own = dims if self.free_dims and variable.dims == self.free_dims else variable.dims
+            arrays[name] = (own, _typed(value, variable.dtype), variable.attributes)
+        coords = {name: arrays.pop(name) for name in self.coordinates if name in arrays}
+        common = {"Conventions": CONVENTIONS, "reference_frame": REFERENCE_FRAME, "time_scale": "UTC"}
+        dataset = xr.Dataset(arrays, coords=coords, attrs={**common, **(attributes or {})})
+        self.check(dataset, stage=f"building {self.name}")
+        return dataset
+
+    def encoding(self, dataset: xr.Dataset) -> dict[Hashable, dict[str, Any]]:
+        """Return the encoding with which a Dataset of this type is stored: times exact to the nanosecond, one chunk.
+
+        Parameters
+        ----------
+        dataset : Dataset
+            Meets this schema.
+
+        Returns
+        -------
+        dict
+            For `Dataset.to_zarr(encoding=…)`.
+        """
+        encoding: dict[Hashable, dict[str, Any]] = {}
+        for name, variable in self.variables.items():
+            if name not in dataset.variables:
+                continue
+            shape = tuple(max(1, size) for size in dataset[name].shape)
+            encoding[name] = {"chunks": shape} if shape else {}
+            if variable.dtype == "datetime64[ns]":
+                encoding[name] |= {"units": "nanoseconds since 1970-01-01", "dtype": "int64"}
+        return encoding
+
+    def table(self) -> str:
+        """Return the Markdown table of the documentation."""
+        lines = [
+            f"### {self.name}",
+            "",
+            self.purpose,
+            "",
+            "| variable | dims | type | unit | meaning |",
+            "| --- | --- | --- | --- | --- |",
+        ]
+        for name, variable in self.variables.items():
+            meaning = variable.long_name + (f"; missing: {variable.missing}" if variable.missing else "")
+            if not variable.required:
+                meaning += " (optional)"
+            dims = ", ".join(variable.dims)
+            lines.append(f"| {name} | {dims} | {variable.dtype} | {variable.units} | {meaning} |")
+        return "\n".join(lines)
+
+
+def _typed(value: Any, dtype: str) -> Any:
+    if hasattr(value, "chunks"):
+        return value
+    return np.asarray(value, dtype=np.str_ if dtype == "str" else dtype)
+
+
+def _check_values(faults: Faults, name: str, variable: Variable, found: xr.DataArray) -> None:
+    values = found.values
+    missing = np.isnat(values) if values.dtype.kind == "M" else np.isnan(values.astype(float))
+    low, high = variable.valid
+    bad = np.zeros(values.shape, dtype=bool)
+    if low is not None:
+        bad |= values < low
+    if high is not None:
+        bad |= values > high
+    if missing.any() and not variable.missing:
+        faults.add(f"{name}: missing value at {_where(missing, found)} ({missing.sum()} of {missing.size}); none allowed")
+    if bad.any():
+        value = values[tuple(np.argwhere(bad)[0])]
+        faults.add(
+            f"{name}: {value} {variable.units} at {_where(bad, found)} outside [{low}, {high}] ({bad.sum()} of {bad.size})"
+        )
+
+
+def _where(mask: np.ndarray, found: xr.DataArray) -> dict[str, int]:
+    return {str(dim): int(index) for dim, index in zip(found.dims, np.argwhere(mask)[0], strict=True)}
+
+
+def provenance(**facts: Any) -> dict[str, str]:
+    """Return the one attribute that carries structured provenance as a JSON string.
+
+    Parameters
+    ----------
+    **facts
+        Anything JSON can hold: seeds, force model, file names and hashes.
+
+    Returns
+    -------
+    dict
+        ``{"provenance": "<json>"}``, for the attributes of a Dataset.
+    """
+    return {"provenance": json.dumps(facts, sort_keys=True, default=str)}
+
+
+_OBJECT = ("object",)
+_NODE = ("object", "time")
+_UNKNOWN = "not known"
+
+_MEMBERSHIP = {
+    "object": Variable(_OBJECT, "int64", "", "identifier of the object: catalogue number, or running number"),
+    "name": Variable(_OBJECT, "str", "", "name of the object"),
+    "kind": Variable(_OBJECT, "str", "", "fleet, neighbour, payload, rocket body, debris, fragment or unknown"),
+    "plane": Variable(_OBJECT, "int64", "1", "number of the orbital plane, -1 for none", (-1, None)),
+    "slot": Variable(_OBJECT, "int64", "1", "number of the slot in the plane, -1 for none", (-1, None)),
+    "held_from": Variable(_OBJECT, "datetime64[ns]", "", "station-kept from this time", missing="never held"),
+    "held_until": Variable(_OBJECT, "datetime64[ns]", "", "station-kept until this time", missing="never held"),
+    "hard_body_radius": Variable(_OBJECT, "float64", "m", "radius of the sphere around the object", (0.0, None)),
+}
+
+OBJECTS = Schema(
+    "Objects",
+    "Who is up there at `epoch`: mean elements, size, membership.",
+    {
+        "object": _MEMBERSHIP["object"],
+        "epoch": Variable((), "datetime64[ns]", "", "time of the elements, UTC"),
+        "semi_major_axis": Variable(_OBJECT, "float64", "km", "mean semi-major axis", (1000.0, None)),
+        "eccentricity_x": Variable(_OBJECT, "float64", "1", "mean e cos(argument of perigee)", (-0.99, 0.99)),
+        "eccentricity_y": Variable(_OBJECT, "float64", "1", "mean e sin(argument of perigee)", (-0.99, 0.99)),
+        "inclination": Variable(_OBJECT, "float64", "degree", "mean inclination", (0.0, 180.0)),
+        "raan": Variable(_OBJECT, "float64", "degree", "mean right ascension of the ascending node", (0.0, 360.0)),
+        "mean_argument_of_latitude": Variable(
+            _OBJECT, "float64", "degree", "argument of perigee plus mean anomaly, mean", (0.0, 360.0)
+        ),
+        "mass": Variable(_OBJECT, "float64", "kg", "mass", (0.0, None), _UNKNOWN),
+        "drag_area": Variable(_OBJECT, "float64", "m2", "mean cross-section against the air", (0.0, None), _UNKNOWN),
+        "radiation_area": Variable(_OBJECT, "float64", "m2", "mean cross-section against sunlight", (0.0, None), _UNKNOWN),
+        "area_to_mass": Variable(_OBJECT, "float64", "m2 kg-1", "area-to-mass ratio used for drag", (0.0, None)),
+        "drag_coefficient": Variable(_OBJECT, "float64", "1", "drag coefficient", (0.0, None)),
+        "reflectivity_coefficient": Variable(_OBJECT, "float64", "1", "radiation pressure coefficient", (0.0, None)),
+        "hard_body_radius": _MEMBERSHIP["hard_body_radius"],
+        "plane": _MEMBERSHIP["plane"],
+        "slot": _MEMBERSHIP["slot"],
+        "held_from": _MEMBERSHIP["held_from"],
+        "held_until": _MEMBERSHIP["held_until"],
+        "kind": _MEMBERSHIP["kind"],
+        "name": _MEMBERSHIP["name"],
+    },
+    coordinates=("object", "epoch"),
+)
+
+_AFTER_END = "the object has re-entered"
+
+ORBITS = Schema(
+    "Orbits",
+    "Mean elements and their rates at nodes in time; between nodes they are cubic Hermite polynomials.",
+    {
+        **_MEMBERSHIP,
+        "time": Variable(("time",), "datetime64[ns]", "", "node, UTC"),
+        "semi_major_axis": Variable(_NODE, "float64", "km", "mean semi-major axis", missing=_AFTER_END),
+        "eccentricity_x": Variable(_NODE, "float64", "1", "mean e cos(argument of perigee)", missing=_AFTER_END),
+        "eccentricity_y": Variable(_NODE, "float64", "1", "mean e sin(argument of perigee)", missing=_AFTER_END),
+        "inclination": Variable(_NODE, "float64", "degree", "mean inclination", missing=_AFTER_END),
+        "raan": Variable(_NODE, "float64", "degree", "mean right ascension of the node, continuous", missing=_AFTER_END),
+        "mean_argument_of_latitude": Variable(
+            _NODE, "float64", "degree", "mean argument of latitude, continuous", missing=_AFTER_END
+        ),
+        "semi_major_axis_rate": Variable(_NODE, "float64", "km day-1", "rate of the semi-major axis", missing=_AFTER_END),
+        "eccentricity_x_rate": Variable(_NODE, "float64", "day-1", "rate of e cos(perigee)", missing=_AFTER_END),
+        "eccentricity_y_rate": Variable(_NODE, "float64", "day-1", "rate of e sin(perigee)", missing=_AFTER_END),
+        "inclination_rate": Variable(_NODE, "float64", "degree day-1", "rate of the inclination", missing=_AFTER_END),
+        "raan_rate": Variable(_NODE, "float64", "degree day-1", "rate of the node", missing=_AFTER_END),
+        "mean_argument_of_latitude_rate": Variable(
+            _NODE, "float64", "degree day-1", "rate of the mean argument of latitude", missing=_AFTER_END
+        ),
+        "alive": Variable(_NODE, "bool", "", "false after re-entry"),
+        "reentry": Variable(_OBJECT, "datetime64[ns]", "", "time of re-entry", missing="stays up for the whole span"),
+    },
+    coordinates=("object", "time"),
+)
+
+_STATE = ("object", "instant", "axis")
+
+STATES = Schema(
+    "States",
+    "Osculating position and velocity.",
+    {
+        "object": _MEMBERSHIP["object"],
+        "instant": Variable(("instant",), "datetime64[ns]", "", "time of the state, UTC"),
+        "axis": Variable(("axis",), "str", "", "x to the equinox, z to the pole"),
+        "position": Variable(_STATE, "float64", "km", "osculating position", missing=_AFTER_END),
+        "velocity": Variable(_STATE, "float64", "km s-1", "osculating velocity", missing=_AFTER_END),
+    },
+    coordinates=("object", "instant", "axis"),
+)
+
+_EVENT = ("approach",)
+
+APPROACHES = Schema(
+    "Approaches",
+    "Local minima of distance below a threshold; second as seen from first, in the frame of first "
+    "(radial, completing in-track, orbit normal), inertial velocity.",
+    {
+        "first": Variable(_EVENT, "int64", "", "identifier of the first object"),
+        "second": Variable(_EVENT, "int64", "", "identifier of the second object"),
+        "time": Variable(_EVENT, "datetime64[ns]", "", "time of closest approach, UTC"),
+        "start": Variable(_EVENT, "datetime64[ns]", "", "start of a lasting approach", missing="not lasting"),
+        "end": Variable(_EVENT, "datetime64[ns]", "", "end of a lasting approach", missing="not lasting"),
+        "miss_distance": Variable(_EVENT, "float64", "km", "distance at closest approach", (0.0, None)),
+        "radial": Variable(_EVENT, "float64", "km", "relative position, radial"),
+        "in_track": Variable(_EVENT, "float64", "km", "relative position, in-track"),
+        "cross_track": Variable(_EVENT, "float64", "km", "relative position, cross-track"),
+        "relative_velocity_radial": Variable(_EVENT, "float64", "km s-1", "relative velocity, radial"),
+        "relative_velocity_in_track": Variable(_EVENT, "float64", "km s-1", "relative velocity, in-track"),
+        "relative_velocity_cross_track": Variable(_EVENT, "float64", "km s-1", "relative velocity, cross-track"),
+        "geocentric_latitude": Variable(_EVENT, "float64", "degree", "geocentric latitude of first", (-90.0, 90.0)),
+        "radius_altitude": Variable(_EVENT, "float64", "km", "radius of first less 6378.137 km"),
+        "crossing_angle": Variable(_EVENT, "float64", "degree", "angle between the orbital planes", (0.0, 180.0)),
+    },
+)
+
+_UNSEARCHED = ("pair",)
+
+UNSEARCHED = Schema(
+    "Unsearched pairs",
+    "Pairs that may come near each other at a time when the linear picture at the node does not hold; not searched.",
+    {
+        "first": Variable(_UNSEARCHED, "int64", "", "identifier of the first object"),
+        "second": Variable(_UNSEARCHED, "int64", "", "identifier of the second object"),
+        "windows": Variable(_UNSEARCHED, "int64", "1", "number of time windows not searched", (1, None)),
+    },
+)
+
+
+def _axis(name: str, dtype: str, units: str, long_name: str) -> Variable:
+    return Variable((name,), dtype, units, long_name, required=False)
+
+
+RATE_DIMS = ("case", "object", "plane", "other_plane", "kind", "year", "altitude_band", "latitude_band", "within_km")
+
+RATES = Schema(
+    "Rates",
+    "Expected approaches per year, phase-averaged.",
+    {
+        "case": _axis("case", "int64", "", "number of the case"),
+        "object": _axis("object", "int64", "", "identifier of the other object"),
+        "plane": _axis("plane", "int64", "1", "number of the orbital plane"),
+        "other_plane": _axis("other_plane", "int64", "1", "number of the other orbital plane"),
+        "kind": _axis("kind", "str", "", "population"),
+        "year": _axis("year", "int64", "1", "year of the mission, from 0"),
+        "altitude_band": _axis("altitude_band", "float64", "km", "lower edge of the band of altitude"),
+        "latitude_band": _axis("latitude_band", "float64", "degree", "lower edge of the band of latitude"),
+        "within_km": _axis("within_km", "float64", "km", "threshold of distance"),
+        "rate": Variable(RATE_DIMS, "float64", "year-1", "expected approaches per year", (0.0, None)),
+        "standard_error": Variable(
+            RATE_DIMS, "float64", "year-1", "resampled standard error", (0.0, None), "nothing to resample", required=False
+        ),
+        "phase_locked": Variable(
+            RATE_DIMS[:-1], "bool", "", "the phase does not drift: the average does not hold", required=False
+        ),
+    },
+    coordinates=RATE_DIMS,
+    free_dims=RATE_DIMS,
+)
+
+_CASE = ("case",)
+_PLANE = ("plane",)
+
+PLANES = Schema(
+    "Planes",
+    "The shells of one case: where each plane lies and how far its satellites may stray.",
+    {
+        "plane": Variable(_PLANE, "int64", "1", "number of the orbital plane", (0, None)),
+        "mean_radius_altitude": Variable(_PLANE, "float64", "km", "mean radius less 6378.137 km"),
+        "radius_low": Variable(_PLANE, "float64", "km", "lowest radius of a held satellite at a fixed place, same zero"),
+        "radius_high": Variable(_PLANE, "float64", "km", "highest radius of a held satellite at a fixed place, same zero"),
+        "inclination": Variable(_PLANE, "float64", "degree", "mean inclination", (0.0, 180.0)),
+        "raan": Variable(_PLANE, "float64", "degree", "right ascension of the node at the start", (0.0, 360.0)),
+        "raan_rate": Variable(_PLANE, "float64", "degree day-1", "rate of the node"),
+        "eccentricity": Variable(_PLANE, "float64", "1", "mean eccentricity", (0.0, 1.0)),
+        "satellites": Variable(_PLANE, "int64", "1", "satellites in the plane", (1, None)),
+    },
+    coordinates=("plane",),
+)
+
+DECISION = Schema(
+    "Decision",
+    "The sweep: what each case costs, which meet the target, which is chosen. Fleet totals, no avoidance.",
+    {
+        "case": Variable(_CASE, "int64", "", "number of the case", (0, None)),
+        "within_km": RATES.variables["within_km"],
+        "term": Variable(("term",), "str", "", "term of the gap"),
+        "step": Variable(_CASE, "float64", "km", "altitude step between neighbouring shells", (0.0, None)),
+        "order": Variable(_CASE, "str", "", "order of the planes in altitude"),
+        "band_width": Variable(_CASE, "float64", "km", "highest less lowest mean radius", (0.0, None)),
+        "smallest_gap": Variable(_CASE, "float64", "km", "smallest radial gap of two reference orbits at a mutual node"),
+        "smallest_distance": Variable(
+            _CASE, "float64", "km", "distance left when both satellites use their whole tolerance, 0 on overlap", (0.0, None)
+        ),
+        "fleet_approaches": Variable(
+            ("case", "within_km"), "float64", "year-1", "expected approaches among the fleet per year", (0.0, None)
+        ),
+        "debris_approaches": Variable(
+            ("case", "within_km"),
+            "float64",
+            "year-1",
+            "expected approaches of fleet and debris per year",
+            (0.0, None),
+            "study without debris",
+        ),
+        "debris_approaches_error": Variable(
+            ("case", "within_km"), "float64", "year-1", "standard error, objects resampled", (0.0, None), "no debris"
+        ),
+        "collisions_control": Variable(
+            _CASE, "float64", "year-1", "expected collisions among satellites inside their tolerances", (0.0, None)
+        ),
+        "collisions_fault": Variable(
+            _CASE, "float64", "year-1", "expected collisions with a satellite that has left its tolerances", (0.0, None)
+        ),
+        "collisions_debris": Variable(
+            _CASE, "float64", "year-1", "expected collisions with debris", (0.0, None), "study without debris"
+        ),
+        "gap_term": Variable(("case", "term"), "float64", "km", "size of a term of the gap, worst neighbouring pair"),
+        "target_quantity": Variable(_CASE, "float64", "1", "the quantity that the target limits, over its years", (0.0, None)),
+        "meets_target": Variable(_CASE, "bool", "", "whether the target is met"),
+        "chosen": Variable(_CASE, "bool", "", "the smallest step that meets the target"),
+    },
+    coordinates=("case", "within_km", "term"),
+)
+
+SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, UNSEARCHED, RATES, PLANES, DECISION)
