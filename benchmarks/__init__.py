@@ -1,0 +1,1 @@
+"""What is slow, how it grows, and against what: ``python -m benchmarks``."""

@@ -1,0 +1,1 @@
+"""Close approaches: node crossings, refinement, phase-averaged rates."""
