@@ -178,3 +178,51 @@ def _compiled():
 
 
 _kernel = None
+
+
+def brute_force_sgp4(first, second, start, *, within_km: float, days: float, step: float = 10.0) -> np.ndarray:
+    """Search two lists of sgp4 satellites by stepping: the everyday alternative itself.
+
+    Parameters
+    ----------
+    first, second : list of sgp4.api.Satrec
+        The two sides.
+    start : datetime64
+        Time zero, UTC.
+    within_km, days, step : float
+        Threshold [km], span [day], step [s].
+
+    Returns
+    -------
+    ndarray, shape (m, 4)
+        Row of first, row of second, time since the start [s], distance [km].
+    """
+    from sgp4.api import SatrecArray
+
+    day = 2440587.5 + start.astype("datetime64[D]").astype(float)
+    rest = (start - start.astype("datetime64[D]")) / np.timedelta64(1, "s")
+    end = days * 86400.0
+
+    def states_of(satellites):
+        array = SatrecArray(satellites)
+
+        def at(time):
+            error, r, v = array.sgp4(np.array([day]), np.array([(rest + min(time, end)) / 86400.0]))
+            states = np.concatenate([r[:, 0], v[:, 0]], axis=1)
+            states[error[:, 0] != 0] = np.nan
+            return states
+
+        return at
+
+    def distance(rows, columns, times):
+        fractions = (rest + times) / 86400.0
+        apart = [
+            np.subtract(second[c].sgp4(day, f)[1], first[r].sgp4(day, f)[1])
+            for r, c, f in zip(rows.tolist(), columns.tolist(), fractions.tolist(), strict=True)
+        ]
+        return np.linalg.norm(np.array(apart).reshape(-1, 3), axis=1)
+
+    candidates = np.concatenate(
+        list(step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km))
+    )
+    return minimise(distance, candidates, end=end, step=step, within_km=within_km)

@@ -589,6 +589,7 @@ def mean_from_state(osculating, mu, radius, j2, out):
     theta = np.arctan2((y * cos_n - x * sin_n) * np.cos(i) + z * np.sin(i), along)
 
     r_m, theta_m, node_m, i_m, v_m, h_m = r, theta, node, i, v_r, momentum
+    settled = 0.0
     for _ in range(8):
         p = h_m * h_m / mu
         kappa, sigma = p / r_m - 1.0, v_m * h_m / mu
@@ -610,6 +611,9 @@ def mean_from_state(osculating, mu, radius, j2, out):
         )
         r_m, theta_m, node_m = r - terms[0], theta - terms[1], node - terms[2]
         i_m, v_m, h_m = i - terms[3], v_r - terms[4], momentum - terms[5]
+        if abs(a - settled) < 1e-9:
+            break
+        settled = a
     return True
 
 

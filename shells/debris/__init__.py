@@ -1,0 +1,1 @@
+"""Debris: an invented population, catalogues and the conversion of their elements."""

@@ -1,0 +1,1 @@
+"""Fleet: Walker patterns, stacked shells, frozen orbits, matched node rates, tolerances."""

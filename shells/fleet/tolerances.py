@@ -1,0 +1,103 @@
+"""How far held satellites stray from the reference orbit of their plane, and how often one leaves its tolerances.
+
+A bounded tolerance makes the risk between separated shells exactly zero until somebody leaves it, a normal one never
+does; the choice matters more than the size. Faults are therefore a stated input of their own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from shells.constants import DAY, YEAR
+from shells.errors import Faults
+from shells.fleet.quantities import read_number
+
+DISTRIBUTIONS = ("normal", "bounded")
+
+#: Above this the eccentricity tolerance is no tolerance: 35 km of radius in low orbit.
+_LARGEST_ECCENTRICITY = 0.005
+
+
+@dataclass(frozen=True)
+class Tolerances:
+    """Departures of one satellite from the reference orbit of its plane.
+
+    Parameters
+    ----------
+    distribution : {"normal", "bounded"}
+        Form of the departures.
+    mean_radius_m : float or Quantity
+        Mean radius [m]. Normal: standard deviation. Bounded: half width of a uniform distribution.
+    eccentricity : float or Quantity
+        Eccentricity vector [1]. Normal: standard deviation of each component. Bounded: radius of a disc, uniformly
+        filled.
+
+    Raises
+    ------
+    InputError
+        An unknown distribution, negative or infinite sizes; all faults at once.
+    """
+
+    distribution: Literal["normal", "bounded"]
+    mean_radius_m: float
+    eccentricity: float
+
+    def __post_init__(self) -> None:
+        faults = Faults("Tolerances: arguments cannot be used")
+        faults.require(
+            self.distribution in DISTRIBUTIONS,
+            f"distribution: {self.distribution!r} found; allowed: {', '.join(map(repr, DISTRIBUTIONS))}",
+        )
+        _read_field(self, faults, "mean_radius_m", "m", 1e6)
+        _read_field(self, faults, "eccentricity", "", _LARGEST_ECCENTRICITY)
+        faults.raise_if_any()
+
+
+@dataclass(frozen=True)
+class ControlFaults:
+    """How often a held satellite leaves its tolerances, how far and for how long. The defaults are assumed.
+
+    A missed correction or a fault of thruster or navigation moves the mean radius by a normal offset of zero mean, on
+    top of the tolerances, until the satellite is brought back.
+
+    Parameters
+    ----------
+    per_satellite_year : float or Quantity
+        Faults per satellite and year [1/yr].
+    offset_km : float or Quantity
+        Standard deviation of the offset of the mean radius during a fault [km].
+    duration_days : float or Quantity
+        How long a fault lasts [days].
+
+    Raises
+    ------
+    InputError
+        Negative or infinite sizes, or faults that overlap (rate times duration above one); all faults at once.
+    """
+
+    per_satellite_year: float = 0.01
+    offset_km: float = 1.0
+    duration_days: float = 7.0
+
+    def __post_init__(self) -> None:
+        faults = Faults("ControlFaults: arguments cannot be used")
+        _read_field(self, faults, "per_satellite_year", "1/yr", 1e3)
+        _read_field(self, faults, "offset_km", "km", 1e3)
+        _read_field(self, faults, "duration_days", "day", 1e5)
+        faults.require(
+            not self.share_of_time > 1.0,
+            f"per_satellite_year: {self.per_satellite_year} faults of {self.duration_days} days each found, more than "
+            f"a year holds; allowed: up to {YEAR.value / DAY.value} days of faults in a year",
+        )
+        faults.raise_if_any()
+
+    @property
+    def share_of_time(self) -> float:
+        """Share of the time that a satellite spends outside its tolerances [1]."""
+        return self.per_satellite_year * self.duration_days * DAY.value / YEAR.value
+
+
+def _read_field(instance: Any, faults: Faults, name: str, unit: str, high: float) -> None:
+    """Check a field of a frozen dataclass and store it as a plain number."""
+    object.__setattr__(instance, name, read_number(faults, name, getattr(instance, name), unit, low=0.0, high=high))

@@ -1,0 +1,1 @@
+"""Reports: charts, tables, the page, and what the terminal shows."""

@@ -1,0 +1,186 @@
+"""What the command line prints: the progress of a run, and its summary at the end."""
+
+from __future__ import annotations
+
+import math
+import sys
+import time
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
+
+from shells.debris.summary import Band, Summary
+from shells.report import wording
+from shells.report.rounding import significant, with_error
+from shells.study.runner import Event
+
+#: Without a terminal, at most one line of progress in this time [s].
+QUIET_SECONDS = 30.0
+
+#: Width of lines that do not go to a terminal.
+FILE_WIDTH = 120
+
+
+class ProgressLine:
+    """Shows the events of a run on stderr: a bar on a terminal, plain lines elsewhere."""
+
+    def __init__(self) -> None:
+        self.console = Console(stderr=True, highlight=False)
+        self.bar = Progress(
+            TextColumn("blocks"),
+            BarColumn(complete_style="cyan", finished_style="cyan"),
+            MofNCompleteColumn(),
+            TimeElapsedColumn(),
+            console=self.console,
+            disable=not self.console.is_terminal,
+        )
+        self.task = self.bar.add_task("blocks", total=None)
+        self.last = 0.0
+
+    def __enter__(self) -> ProgressLine:
+        self.bar.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.bar.stop()
+
+    def __call__(self, event: Event) -> None:
+        """Take in one event."""
+        if event.total:
+            self.bar.update(self.task, completed=event.done, total=event.total)
+        if event.name in ("begin", "note", "failed"):
+            self.console.print(Text(event.text))
+        elif event.name == "block" and not self.console.is_terminal:
+            self._plain(event)
+
+    def _plain(self, event: Event) -> None:
+        now = time.monotonic()
+        if event.done == event.total or now - self.last >= QUIET_SECONDS:
+            self.last = now
+            print(f"{event.done} of {event.total} blocks done", file=sys.stderr)
+
+
+def _console() -> Console:
+    """Return stdout; wide where it is no terminal, for then nothing breaks its lines."""
+    return Console(highlight=False, width=None if sys.stdout.isatty() else FILE_WIDTH)
+
+
+def print_summary(summary: dict[str, Any], page: str) -> None:
+    """Print the decision of a run, its cases and what was found, on stdout.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of the run.
+    page : str
+        Where the report is.
+    """
+    console = _console()
+    console.print()
+    console.print(Text(wording.headline(summary), style="bold"))
+    console.print(Text(summary["decision"]["text"]))
+    facts = Table.grid(padding=(0, 2))
+    for label, value in wording.decision_facts(summary).items():
+        facts.add_row(Text(label, style="cyan"), Text(value))
+    console.print(facts)
+    console.print()
+    within = f"{summary['approaches']['within_km']:g}"
+    console.print(Text(f"Each year, whole fleet, no avoidance: approaches within {within} km (a), collisions (c)"))
+    console.print(_cases(summary, within))
+    console.print(Text(_found(summary)))
+    if summary["debris"] and summary["debris"]["rejected"]:
+        rejected = ", ".join(f"{reason} {count}" for reason, count in summary["debris"]["rejected"].items())
+        console.print(Text(f"Catalogue records rejected: {rejected}."))
+    console.print(Text(f"Report: {page}"), soft_wrap=True)
+    console.print()
+    console.print(Text(summary["caution"]))
+
+
+def _cases(summary: dict[str, Any], within: str) -> Table:
+    table = Table(box=None, padding=(0, 1, 0, 0))
+    for name in ("case", "step km", "order", "a fleet", "a debris", "c held", "c fault", "c debris", "target"):
+        table.add_column(
+            name, justify="left" if name in ("order", "target") else "right", header_style="cyan", no_wrap=True
+        )
+    for case in summary["cases"]:
+        table.add_row(
+            str(case["case"]),
+            f"{case['step_km']:g}",
+            wording.short(case["order"], 11),
+            significant(case[f"fleet_approaches_within_{within}_km_per_year"]),
+            with_error(
+                case[f"debris_approaches_within_{within}_km_per_year"],
+                case[f"debris_approaches_error_within_{within}_km_per_year"],
+            ),
+            significant(case["collisions_control_per_year"]),
+            significant(case["collisions_fault_per_year"]),
+            significant(case["collisions_debris_per_year"]),
+            "chosen" if case["chosen"] else "met" if case["meets_target"] else "not met",
+            style="bold" if case["chosen"] else "",
+        )
+    return table
+
+
+def _found(summary: dict[str, Any]) -> str:
+    found = summary["approaches"]
+    kinds = ", ".join(f"{kind} {count}" for kind, count in found["by_kind"].items())
+    closest = found["smallest_miss_km"]
+    nearest = "" if closest is None else f", the closest at {significant(closest, 3)} km"
+    return (
+        f"Found in case {summary['searched_case']} within {found['within_km']:g} km: {found['total']} approaches "
+        f"({kinds}){nearest}. Pairs not searched at all times: {summary['unsearched']['pairs']}."
+    )
+
+
+def print_catalogue(summary: Summary) -> None:
+    """Print the counts of a catalogue file on stdout.
+
+    Parameters
+    ----------
+    summary : shells.debris.summary.Summary
+        The counts.
+    """
+    console = _console()
+    first, last = (np.datetime_as_string(epoch, unit="m") for epoch in (summary.first_epoch, summary.last_epoch))
+    facts = {
+        "file": f"{summary.file}, {summary.format}",
+        "read": f"{summary.read} element sets of {summary.objects} objects",
+        "epochs": f"{first} to {last} UTC",
+        "Alpha-5": f"{summary.alpha5}",
+        "rejected": f"{sum(summary.rejected.values())}",
+    }
+    grid = Table.grid(padding=(0, 2))
+    for label, value in facts.items():
+        grid.add_row(Text(label, style="cyan"), Text(value))
+    console.print(grid)
+    bands = {_band(band): band.count for band in summary.bands}
+    for title, counts in (
+        ("rejected because", summary.rejected),
+        ("kind", summary.kinds),
+        ("perigee altitude km", bands),
+    ):
+        if counts:
+            console.print()
+            console.print(_counts(title, counts))
+
+
+def _band(band: Band) -> str:
+    if math.isinf(band.low_km):
+        return f"below {band.high_km:g}"
+    return f"from {band.low_km:g}" if math.isinf(band.high_km) else f"{band.low_km:g} to {band.high_km:g}"
+
+
+def _counts(title: str, counts: dict[str, int]) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    table.add_column(title, header_style="cyan")
+    table.add_column("element sets", justify="right", header_style="cyan")
+    for name, count in counts.items():
+        table.add_row(Text(name), str(count))
+    return table

@@ -1,0 +1,1 @@
+"""Studies: configuration, cases, the separation decision, running on dask, the store and resuming."""

@@ -1,0 +1,312 @@
+"""The study file: its tables, and how one is read, checked whole and hashed.
+
+Every key carries its unit in its name. All faults of a file are reported at once, each with file, line, key, what was
+found and what is allowed. The hash of a study covers the tables that decide results, not `[run]`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    ValidationError,
+    ValidationInfo,
+    field_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from shells.errors import ConfigError
+from shells.study import locator, messages
+
+
+def _utc(time: datetime) -> datetime:
+    return time.astimezone(UTC) if time.tzinfo else time.replace(tzinfo=UTC)
+
+
+Positive = Annotated[float, Field(gt=0.0)]
+NotNegative = Annotated[float, Field(ge=0.0)]
+Count = Annotated[int, Field(ge=1)]
+
+
+class Table(BaseModel):
+    """One table of a study file: strict types, no unknown keys, frozen."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class StudyTable(Table):
+    """What is studied, from when, for how long."""
+
+    name: str = Field(pattern=r"^[A-Za-z0-9_-]+$", description="name of the study and of its run directory")
+    start: Annotated[datetime, AfterValidator(_utc)] = Field(description="start of the mission, UTC")
+    years: float = Field(gt=0.0, le=100.0, description="length of the mission [Julian years]")
+    seed: int = Field(ge=0, description="seed of everything that is drawn")
+
+
+class FleetTable(Table):
+    """The constellation; its planes are stacked by the sweep."""
+
+    pattern: Literal["star", "delta"] = Field(description="nodes over 180 (star) or 360 degrees (delta)")
+    planes: Count = Field(description="number of orbital planes")
+    satellites_per_plane: Count = Field(description="satellites in each plane")
+    altitude_km: float = Field(
+        ge=200.0, le=2000.0, description="mean radius less 6378.137 km, middle of the stack [km]"
+    )
+    inclination_deg: float = Field(gt=0.0, lt=180.0, description="mean inclination [degree]")
+    phasing: int | Literal["best"] = Field(default="best", description="phasing number of the pattern, 0 to planes - 1")
+    frozen: bool = Field(default=True, description="whether the mean eccentricity vector is the frozen one")
+    match_node_rates: bool = Field(default=True, description="whether inclinations are trimmed to equal node rates")
+    mass_kg: Positive = Field(description="mass of a satellite [kg]")
+    drag_area_m2: Positive = Field(description="mean cross-section against the air [m2]")
+    hard_body_radius_m: Positive = Field(description="radius of the sphere around a satellite [m]")
+
+    @field_validator("phasing")
+    @classmethod
+    def _phasing_of_pattern(cls, phasing: int | str, info: ValidationInfo) -> int | str:
+        planes = info.data.get("planes")
+        if isinstance(phasing, int) and planes and not 0 <= phasing < planes:
+            raise PydanticCustomError("mismatch", "a whole number from 0 to {last}", {"last": planes - 1})
+        return phasing
+
+
+class TolerancesTable(Table):
+    """How far held satellites stray from their plane's reference orbit."""
+
+    distribution: Literal["bounded", "normal"] = Field(description="shape of the departures")
+    mean_radius_m: NotNegative = Field(
+        description="half-width (bounded) or standard deviation (normal) of the radius [m]"
+    )
+    eccentricity: float = Field(
+        ge=0.0,
+        lt=0.1,
+        description="radius of the disc (bounded) or standard deviation of each component of eccentricity",
+    )
+
+
+class FaultsTable(Table):
+    """Satellites that leave their tolerances; the values are assumptions."""
+
+    per_satellite_year: NotNegative = Field(
+        default=0.01, description="assumed chance that a satellite leaves its tolerances"
+    )
+    offset_km: Positive = Field(
+        default=5.0, description="how far a faulty satellite departs in mean radius, either way [km]"
+    )
+    duration_days: Positive = Field(default=7.0, description="how long a fault lasts [days]")
+
+
+class DemoDebris(Table):
+    """An invented population."""
+
+    source: Literal["demo"] = Field(description="where the debris comes from")
+    count: Count = Field(description="number of objects to draw")
+
+
+class CatalogueDebris(Table):
+    """Objects of a catalogue file."""
+
+    source: Literal["catalogue"] = Field(description="where the debris comes from")
+    path: str = Field(min_length=1, description="element sets, relative to the study file")
+
+    @field_validator("path")
+    @classmethod
+    def _path_of_file(cls, path: str, info: ValidationInfo) -> str:
+        if info.context and not (info.context["directory"] / path).is_file():
+            raise PydanticCustomError(
+                "mismatch", "a file, and there is none at {place}", {"place": str(info.context["directory"] / path)}
+            )
+        return path
+
+
+class ApproachesTable(Table):
+    """Thresholds of distance."""
+
+    within_km: tuple[Positive, ...] = Field(
+        default=(1.0, 2.0, 5.0), min_length=1, description="thresholds, the largest is that of the exact search [km]"
+    )
+
+    @field_validator("within_km")
+    @classmethod
+    def _within_km_once(cls, thresholds: tuple[float, ...]) -> tuple[float, ...]:
+        return _ascending(thresholds)
+
+
+class SweepTable(Table):
+    """The cases that are compared."""
+
+    step_km: tuple[Positive, ...] = Field(min_length=1, description="altitude steps between neighbouring shells [km]")
+    order: tuple[Literal["monotone", "interleaved"] | tuple[int, ...], ...] = Field(
+        default=("monotone",), min_length=1, description="orders of the planes in altitude, lowest first"
+    )
+
+    @field_validator("step_km")
+    @classmethod
+    def _step_km_once(cls, steps: tuple[float, ...]) -> tuple[float, ...]:
+        return _ascending(steps)
+
+
+class TargetTable(Table):
+    """What is still acceptable; all four parts are always shown."""
+
+    quantity: Literal["collisions"] = Field(description="what is limited: the expected number of collisions")
+    value: Positive = Field(description="the limit [1]")
+    years: Positive = Field(description="the time the limit is for [Julian years]")
+    scope: Literal["fleet", "satellite"] = Field(description="whom the limit is for")
+    avoidance: Literal[False] = Field(
+        default=False, description="whether avoidance manoeuvres are counted on: false, fixed"
+    )
+
+
+class RunTable(Table):
+    """How the work is done; results do not depend on it."""
+
+    engine: Literal["threads", "processes"] = Field(default="threads", description="what the workers are")
+    workers: Count = Field(default_factory=lambda: os.cpu_count() or 1, description="number of workers")
+    objects_per_block: Count = Field(default=500, description="debris objects in one block of work")
+
+
+class Study(Table):
+    """A study: all tables, validated and frozen."""
+
+    study: StudyTable
+    fleet: FleetTable
+    tolerances: TolerancesTable
+    faults: FaultsTable = FaultsTable()
+    debris: Annotated[DemoDebris | CatalogueDebris, Field(discriminator="source")] | None = None
+    approaches: ApproachesTable = ApproachesTable()
+    sweep: SweepTable
+    target: TargetTable
+    run: RunTable = RunTable()
+    _text: str = PrivateAttr("")
+    _directory: Path = PrivateAttr(Path())
+
+    @field_validator("sweep")
+    @classmethod
+    def _orders_name_all_planes(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
+        fleet = info.data.get("fleet")
+        if fleet is None:  # it has faults of its own
+            return sweep
+        every = list(range(fleet.planes))
+        wrong = [order for order in sweep.order if not isinstance(order, str) and sorted(order) != every]
+        if wrong:
+            raise PydanticCustomError(
+                "mismatch",
+                "each plane number from 0 to {last} once, and {wrong} does not name them so",
+                {"last": fleet.planes - 1, "wrong": str(list(wrong[0])), "key": "order"},
+            )
+        return sweep
+
+    @property
+    def name(self) -> str:
+        """Name of the study and of its run directory."""
+        return self.study.name
+
+    @property
+    def satellites(self) -> int:
+        """Satellites of the fleet."""
+        return self.fleet.planes * self.fleet.satellites_per_plane
+
+    @property
+    def search_km(self) -> float:
+        """Threshold of the exact search [km]."""
+        return max(self.approaches.within_km)
+
+    @property
+    def catalogue(self) -> Path | None:
+        """The catalogue file, None without one."""
+        return self._directory / self.debris.path if isinstance(self.debris, CatalogueDebris) else None
+
+    @property
+    def text(self) -> str:
+        """The study file as it was read; written anew from the tables when there is none or they were changed since."""
+        if self._text and _validated(self._text, self._directory).model_dump() == self.model_dump():
+            return self._text
+        lines = []
+        for table, keys in self.model_dump(exclude_none=True).items():
+            lines += [f"[{table}]", *(f"{key} = {_toml(value)}" for key, value in keys.items()), ""]
+        return "\n".join(lines)
+
+
+def study_hash(study: Study) -> str:
+    """Return the hash of all that decides results: the canonical JSON of every table but `[run]`.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    str
+        SHA-256, 64 hexadecimal digits.
+    """
+    science = study.model_dump(mode="json", exclude={"run"})
+    return hashlib.sha256(json.dumps(science, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def load_study(path: str | Path) -> Study:
+    """Read a study file.
+
+    Parameters
+    ----------
+    path : str or Path
+        TOML file.
+
+    Returns
+    -------
+    Study
+        Validated and frozen.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read, is not TOML, or has faults: all of them, each with line and key.
+    """
+    path = Path(path)
+    try:
+        text = path.read_bytes().decode("utf-8")
+    except OSError as error:
+        raise ConfigError(
+            f"{path}: cannot read the study file: {error.strerror}. Give the path of a TOML file; "
+            "`shells new` writes one to start from."
+        ) from None
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: not UTF-8 text (byte {error.start}); save the study file as UTF-8.") from None
+    try:
+        study = _validated(text, path.parent)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(messages.syntax_message(path, text, error)) from None
+    except ValidationError as error:
+        raise ConfigError(messages.message(path, error, tomllib.loads(text), locator.key_lines(text), Study)) from None
+    study._text = text
+    return study
+
+
+def _validated(text: str, directory: Path) -> Study:
+    raw = messages.tuples(tomllib.loads(text))
+    study = Study.model_validate(raw, context={"directory": directory.absolute()})
+    study._directory = directory.absolute()
+    return study
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _ascending(values: tuple[float, ...]) -> tuple[float, ...]:
+    if len(set(values)) < len(values):
+        raise PydanticCustomError("mismatch", "each value once")
+    return tuple(sorted(values))

@@ -1,0 +1,177 @@
+"""The summary of a run: a small JSON object with stable keys, for people and for other programs."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from shells.study.caution import CAUTION
+from shells.study.configuration import Study, study_hash
+
+
+def start_of(study: Study) -> np.datetime64:
+    """Return the start of the mission as the Datasets hold times.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    datetime64
+        UTC, in nanoseconds.
+    """
+    return np.datetime64(study.study.start.replace(tzinfo=None), "ns")
+
+
+def summarise(
+    study: Study,
+    decision: xr.Dataset,
+    found: xr.Dataset,
+    debris: xr.Dataset | None,
+    manifest: dict[str, Any],
+    *,
+    searched: int,
+) -> dict[str, Any]:
+    """Make the summary of a run.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    decision : Dataset
+        DECISION.
+    found : Dataset
+        FOUND.
+    debris : Dataset or None
+        OBJECTS of the debris.
+    manifest : dict
+        The manifest of the run directory.
+    searched : int
+        Number of the case whose approaches were searched.
+
+    Returns
+    -------
+    dict
+        study, hash;
+        decision: text, step_km and order (null when no case meets the target), margin_factor (target over what is
+        expected; null without a choice or when nothing is expected), smallest_distance_km, target (quantity, value,
+        years, scope, avoidance), target_quantity, largest_term (name, km) and terms (km by name), all of the searched
+        case when none is chosen;
+        cases: one object a case; searched_case;
+        approaches: within_km, total, by_kind, smallest_miss_km; unsearched: pairs, by_kind;
+        debris: source, epoch, objects, by_kind, read (records that could be read) and rejected (number of records by
+        reason), or null;
+        seconds: wall time of all sessions; caution.
+    """
+    return {
+        "study": study.name,
+        "hash": study_hash(study),
+        "decision": _decision(study, decision, searched),
+        "cases": cases(decision),
+        "searched_case": searched,
+        "approaches": {
+            "within_km": study.search_km,
+            "total": int(found["found"].sum()),
+            "by_kind": _by_kind(found["found"].sum("year")),
+            "smallest_miss_km": _number(found["smallest_miss"].min()),
+        },
+        "unsearched": {"pairs": int(found["unsearched"].sum()), "by_kind": _by_kind(found["unsearched"])},
+        "debris": _debris(study, debris),
+        "seconds": _seconds(manifest),
+        "caution": CAUTION,
+    }
+
+
+def cases(decision: xr.Dataset) -> list[dict[str, Any]]:
+    """Return the table of cases.
+
+    Parameters
+    ----------
+    decision : Dataset
+        DECISION.
+
+    Returns
+    -------
+    list of dict
+        One dict a case; the keys carry units, missing values are None.
+    """
+    rows = []
+    for number in decision["case"].values:
+        one = decision.sel(case=number)
+        row: dict[str, Any] = {"case": int(number), "step_km": float(one["step"]), "order": str(one["order"].item())}
+        for name in ("band_width", "smallest_gap", "smallest_distance"):
+            row[f"{name}_km"] = _number(one[name])
+        for name in ("fleet_approaches", "debris_approaches", "debris_approaches_error"):
+            for within in decision["within_km"].values:
+                row[f"{name}_within_{within:g}_km_per_year"] = _number(one[name].sel(within_km=within))
+        for name in ("collisions_control", "collisions_fault", "collisions_debris"):
+            row[f"{name}_per_year"] = _number(one[name])
+        row["target_quantity"] = _number(one["target_quantity"])
+        row["meets_target"] = bool(one["meets_target"])
+        row["chosen"] = bool(one["chosen"])
+        rows.append(row)
+    return rows
+
+
+def _decision(study: Study, decision: xr.Dataset, searched: int) -> dict[str, Any]:
+    chosen = decision["chosen"].values
+    any_chosen = bool(chosen.any())
+    one = decision.isel(case=int(chosen.argmax())) if any_chosen else decision.sel(case=searched)
+    expected = float(one["target_quantity"])
+    terms = {str(term): _number(one["gap_term"].sel(term=term)) for term in decision["term"].values}
+    known = {name: size for name, size in terms.items() if size is not None}
+    largest = max(known, key=lambda name: known[name], default=None)
+    return {
+        "text": str(decision.attrs["text"]),
+        "step_km": float(one["step"]) if any_chosen else None,
+        "order": str(one["order"].item()) if any_chosen else None,
+        "margin_factor": study.target.value / expected if any_chosen and expected > 0.0 else None,
+        "smallest_distance_km": _number(one["smallest_distance"]),
+        "target": study.target.model_dump(mode="json"),
+        "target_quantity": _number(one["target_quantity"]),
+        "largest_term": None if largest is None else {"name": largest, "km": known[largest]},
+        "terms": terms,
+    }
+
+
+def _debris(study: Study, debris: xr.Dataset | None) -> dict[str, Any] | None:
+    if study.debris is None or debris is None:
+        return None
+    kinds = Counter(debris["kind"].values.tolist())
+    facts = json.loads(debris.attrs["provenance"])
+    return {
+        "source": study.debris.source,
+        "epoch": str(debris["epoch"].values.astype("datetime64[s]")),
+        "objects": debris.sizes["object"],
+        "by_kind": dict(sorted(kinds.items())),
+        "read": facts.get("read", debris.sizes["object"]),
+        "rejected": facts.get("rejected_by_reason", {}),
+    }
+
+
+def _by_kind(counts: xr.DataArray) -> dict[str, int]:
+    return {str(kind): int(number) for kind, number in zip(counts["kind"].values, counts.values, strict=True)}
+
+
+def _number(value: xr.DataArray) -> float | None:
+    """Return a number for JSON, None where it is missing."""
+    return float(value) if np.isfinite(value) else None
+
+
+def _seconds(manifest: dict[str, Any]) -> float:
+    """Return the wall time of all sessions that have ended, and of the present one up to now [s]."""
+    now = datetime.now(UTC)
+    ends = [(session["start"], session["end"]) for session in manifest["sessions"]]
+    spans = [
+        (datetime.fromisoformat(end) if end else now) - datetime.fromisoformat(start)
+        for start, end in ends
+        if end or start == ends[-1][0]
+    ]
+    return round(sum(span.total_seconds() for span in spans), 1)

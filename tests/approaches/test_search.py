@@ -1,0 +1,157 @@
+"""The exact search against its brute-force twin: every approach found, none invented."""
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from benchmarks.stepping import brute_force
+from shells.approaches.search import find_approaches
+from shells.approaches.trains import trains_of
+from shells.errors import InputError
+from shells.motion.propagation import positions, propagate
+from tests.populations import objects_of, random_elements, small_fleet
+
+DAY = 1.0 / 365.25
+
+
+def table(approaches, start):
+    seconds = (approaches["time"].values - start).astype(np.int64) * 1e-9
+    return np.column_stack([approaches["first"], approaches["second"], seconds, approaches["miss_distance"]])
+
+
+def assert_same(ours, twin, unsearched):
+    """Same pairs, times to 1 ms and distances to 1 m, leaving out pairs that are reported as not searched."""
+    left_out = set(zip(unsearched["first"].values.tolist(), unsearched["second"].values.tolist(), strict=True))
+    sides = []
+    for rows in (ours, twin):
+        kept = np.array([(int(a), int(b)) not in left_out for a, b in rows[:, :2]], dtype=bool)
+        rows = rows[kept]
+        sides.append(rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))])
+    assert len(sides[0]) == len(sides[1])
+    np.testing.assert_array_equal(sides[0][:, :2], sides[1][:, :2])
+    np.testing.assert_allclose(sides[0][:, 2], sides[1][:, 2], rtol=0, atol=1e-3)
+    np.testing.assert_allclose(sides[0][:, 3], sides[1][:, 3], rtol=0, atol=1e-3)
+    return len(sides[0])
+
+
+def crossing_debris(rng, count):
+    """Return debris of all kinds whose perigee-apogee intervals contain a shell at 1,060 km."""
+    near = random_elements(rng, count, perigee=(1030.0, 1075.0), eccentricity=(0.0, 0.003))
+    round_ones = random_elements(rng, count, perigee=(850.0, 1070.0), eccentricity=(0.005, 0.03))
+    steep = random_elements(rng, count // 2, perigee=(250.0, 1070.0), eccentricity=(0.1, 0.7))
+    sun_synchronous = random_elements(rng, count, perigee=(1000.0, 1065.0), inclination=(98.0, 100.0))
+    flat = random_elements(rng, count // 4, perigee=(1000.0, 1065.0), inclination=(0.01, 2.0))
+    return objects_of(np.concatenate([near, round_ones, steep, sun_synchronous, flat]), first=10_001)
+
+
+def test_fleet_and_debris_against_the_twin():
+    fleet = propagate(small_fleet(), years=1.5 * DAY, node_days=0.75)
+    debris = propagate(crossing_debris(np.random.default_rng(17), 80), years=1.5 * DAY, node_days=0.75)
+    approaches, unsearched = find_approaches(fleet, debris, within_km=10.0)
+    twin = brute_force(fleet, debris, within_km=10.0, days=1.5, step=15.0)
+    assert assert_same(table(approaches, fleet["time"].values[0]), twin, unsearched) > 40
+
+
+def test_fleet_against_itself_against_the_twin():
+    fleet = propagate(small_fleet(planes=6, satellites=40, step=0.5), years=1.0 * DAY)
+    approaches, unsearched = find_approaches(fleet, within_km=8.0)
+    twin = brute_force(fleet, None, within_km=8.0, days=1.0, step=15.0)
+    assert assert_same(table(approaches, fleet["time"].values[0]), twin, unsearched) > 40
+    assert unsearched.sizes["pair"] == 0
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("seed", range(6))
+def test_many_approaches_against_the_twin(seed):
+    rng = np.random.default_rng([2026, seed])
+    altitude, inclination = rng.uniform(500.0, 1300.0), rng.choice([53.0, 74.0, 86.5, 98.6])
+    fleet = small_fleet(planes=6, satellites=20, altitude=altitude, inclination=inclination, held=bool(seed % 2))
+    rows = random_elements(rng, 1500, perigee=(altitude - 60.0, altitude + 5.0), eccentricity=(0.0, 0.01))
+    steep = random_elements(rng, 200, perigee=(300.0, altitude), eccentricity=(0.05, 0.7))
+    moved = [propagate(o, years=2.0 * DAY) for o in (fleet, objects_of(np.concatenate([rows, steep]), first=10_001))]
+    approaches, unsearched = find_approaches(*moved, within_km=10.0)
+    twin = brute_force(*moved, within_km=10.0, days=2.0, step=12.0)
+    assert assert_same(table(approaches, moved[0]["time"].values[0]), twin, unsearched) > 500
+
+
+def test_approach_is_a_minimum_and_its_frame_is_right():
+    fleet = propagate(small_fleet(planes=6, satellites=40, step=0.5), years=DAY)
+    approaches, _ = find_approaches(fleet, within_km=8.0)
+    assert approaches.sizes["approach"] > 5
+    for j in range(5):
+        event = approaches.isel(approach=j)
+        near = event["time"].values + np.array([-500, 0, 500], dtype="timedelta64[ms]")
+        states = positions(fleet, near).sel(object=[event["first"].item(), event["second"].item()])
+        apart = (states["position"][1] - states["position"][0]).values
+        distance = np.linalg.norm(apart, axis=1)
+        assert distance[1] < distance[0]
+        assert distance[1] < distance[2]
+        assert distance[1] == pytest.approx(event["miss_distance"].item(), abs=1e-8)
+        position, velocity = (states[name].values[0, 1] for name in ("position", "velocity"))
+        radial = position / np.linalg.norm(position)
+        normal = np.cross(position, velocity)
+        normal /= np.linalg.norm(normal)
+        frame = np.array([radial, np.cross(normal, radial), normal])
+        expected = [event[name].item() for name in ("radial", "in_track", "cross_track")]
+        np.testing.assert_allclose(frame @ apart[1], expected, atol=1e-6)
+        assert event["radius_altitude"].item() == pytest.approx(np.linalg.norm(position) - 6378.137, abs=1e-6)
+
+
+def test_trains_only_save_time():
+    """Satellites searched as trains and one by one give the same approaches."""
+    fleet = small_fleet(planes=3, satellites=6)
+    alone = fleet.assign(plane=("object", np.full(fleet.sizes["object"], -1), fleet["plane"].attrs))
+    debris = propagate(crossing_debris(np.random.default_rng(5), 60), years=DAY)
+    as_trains = find_approaches(propagate(fleet, years=DAY), debris, within_km=20.0)[0]
+    one_by_one = find_approaches(propagate(alone, years=DAY), debris, within_km=20.0)[0]
+    assert trains_of(propagate(fleet, years=DAY)).leaders.size == 3
+    assert as_trains.sizes["approach"] > 5
+    for name in ("first", "second"):
+        np.testing.assert_array_equal(as_trains[name], one_by_one[name])
+    np.testing.assert_allclose(as_trains["miss_distance"], one_by_one["miss_distance"], atol=1e-6)
+
+
+def test_blocks_do_not_change_a_bit():
+    fleet = propagate(small_fleet(), years=DAY)
+    debris = propagate(crossing_debris(np.random.default_rng(9), 60), years=DAY)
+    whole = find_approaches(fleet, debris, within_km=10.0)[0]
+    parts = [
+        find_approaches(fleet, debris.isel(object=slice(first, first + 50)), within_km=10.0)[0]
+        for first in range(0, debris.sizes["object"], 50)
+    ]
+    joined = xr.concat(parts, "approach")
+    joined = joined.isel(approach=np.lexsort((joined["second"], joined["first"], joined["time"])))
+    for name in whole:
+        np.testing.assert_array_equal(joined[name].values, whole[name].values)
+
+
+def test_nearly_coplanar_pairs_are_reported():
+    rows = [[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7438.5, 2e-4, 1e-3, 86.6, 30.2, 14.0], [7439.0, 1e-4, 9e-4, 93.3, 209.6, 50.0]]
+    orbits = propagate(objects_of(rows), years=3 * DAY)
+    _, unsearched = find_approaches(orbits, within_km=5.0)
+    pairs = set(zip(unsearched["first"].values.tolist(), unsearched["second"].values.tolist(), strict=True))
+    assert pairs == {(1, 2), (1, 3), (2, 3)}
+    assert (unsearched["windows"] == 3).all()
+
+
+def test_orbits_that_cannot_meet_are_not_reported():
+    rows = [[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7638.5, 2e-4, 1e-3, 86.6, 30.2, 14.0]]
+    approaches, unsearched = find_approaches(propagate(objects_of(rows), years=DAY), within_km=5.0)
+    assert approaches.sizes["approach"] == 0
+    assert unsearched.sizes["pair"] == 0
+
+
+def test_objects_that_end_are_searched_until_then():
+    falling = objects_of([[6378.137 + 195.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7438.0, 1e-4, 1e-3, 60.0, 30.0, 10.0]], area_to_mass=0.1)
+    orbits = propagate(falling, years=10 * DAY)
+    assert not orbits["alive"].values[0, -1]
+    assert np.isfinite(orbits["reentry"].values[0].astype(float))
+    approaches, _ = find_approaches(orbits, within_km=50.0)
+    assert approaches.sizes["approach"] == 0
+
+
+def test_faults_are_named():
+    orbits = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=DAY)
+    others = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=2 * DAY)
+    with pytest.raises(InputError, match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ"):
+        find_approaches(orbits, others, within_km=-1.0)

@@ -1,0 +1,170 @@
+import csv
+import re
+import shutil
+from html.parser import HTMLParser
+
+import pytest
+
+from shells.errors import StoreError
+from shells.report.delivery import run
+from shells.report.drawing import Chart
+from shells.report.page import write_report
+from shells.schema import provenance
+from shells.study import population
+from shells.study.caution import CAUTION
+from shells.study.configuration import study_hash
+from shells.study.store import RunDirectory
+from tests.study import fakes
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    directory = tmp_path_factory.mktemp("page")
+    with pytest.MonkeyPatch.context() as patch:
+        fakes.install(patch)
+        return run(fakes.study(directory, ('name = "trial"', 'name = "trial_1"')), directory=directory)
+
+
+def read_csv(path):
+    return list(csv.DictReader(path.read_text().splitlines()))
+
+
+class Outside(HTMLParser):
+    """Collects everything that a browser would load, and the open tags."""
+
+    def __init__(self):
+        super().__init__()
+        self.loaded, self.ids = [], []
+
+    def handle_starttag(self, tag, attributes):
+        for name, value in attributes:
+            if name in ("src", "href", "xlink:href", "data") and not value.startswith(("#", "data:")):
+                self.loaded.append((tag, value))
+            if name == "id":
+                self.ids.append(value)
+
+
+def test_page_stands_alone(finished):
+    page = (finished.report / "report.html").read_text()
+    outside = Outside()
+    outside.feed(page)
+    assert not outside.loaded
+    assert len(outside.ids) == len(set(outside.ids))
+    assert "<script" not in page and "@import" not in page
+    assert not re.findall(r"url\((?!#)", page)
+
+
+def test_page_says_all_that_is_needed(finished):
+    page = re.sub(r"\s+", " ", (finished.report / "report.html").read_text())
+    study = finished.study()
+    for part in (
+        "Stack the planes 2 km apart, in monotone order.",
+        "at most 0.0001 expected collisions in 10 years, for the whole fleet, without avoidance",
+        "factor 3.3 below the target",
+        "0.800 km left when all tolerances are used up",
+        "eccentricity, 0.550 km",
+        "assumed: 0.01 per satellite-year, 5 km off in mean radius for 7 days",
+        "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
+        "invented population of 25 objects, seed 7",
+        "350 ± 18",
+        "ripple, λ terms",
+        "25 objects at 2031-04-01T00:00:00 UTC, 25 records read, 0 rejected",
+        "does not hold there: 1 (fleet 1).",
+        study_hash(study),
+        "Session 1",
+        "numpy ",
+    ):
+        assert part in page, part
+    assert page.count(CAUTION) == 1
+    assert page.count("<figure") == 4
+    # decision before charts before tables before provenance
+    order = [
+        page.index(part) for part in ("Stack the planes", "Decision and target", ">Charts<", ">Tables<", ">Provenance<")
+    ]
+    assert order == sorted(order)
+
+
+def test_same_run_gives_the_same_bytes(finished):
+    def contents():
+        return {path: path.read_bytes() for path in finished.report.rglob("*") if path.is_file()}
+
+    before = contents()
+    names = {path.relative_to(finished.report).as_posix() for path in before}
+    charts = {
+        f"charts/{name}.{kind}" for name in ("planes", "sweep", "found", "rates") for kind in ("svg", "pdf", "png")
+    }
+    assert names == {"report.html", *charts, *(name for name in names if name.startswith("tables/"))}
+    assert write_report(finished) == finished.report / "report.html"
+    assert contents() == before
+
+
+def test_tables_have_full_digits_and_name_their_run(finished):
+    tables = {path.stem: read_csv(path) for path in (finished.report / "tables").iterdir()}
+    assert set(tables) == {"cases", "terms", "planes", "found", "plane-rates"}
+    for name, rows in tables.items():
+        for row in rows:
+            assert row["run"] == "trial_1" and row["study_hash"] == study_hash(finished.study()), name
+            assert row["version"].startswith("0."), name
+    decision = finished.read("decision")
+    assert [float(row["target_quantity"]) for row in tables["cases"]] == decision["target_quantity"].values.tolist()
+    assert [float(row["inclination_deg"]) for row in tables["planes"]] == finished.read("planes")[
+        "inclination"
+    ].values.tolist()
+    assert len(tables["plane-rates"]) == 6 * 3  # pairs of planes, thresholds
+    assert len(tables["terms"]) == 6 * 3  # cases, terms
+    assert [row["kind"] for row in tables["found"]] == ["fleet", "debris", "payload", "rocket body"]
+
+
+@pytest.fixture
+def no_drawing(monkeypatch):
+    monkeypatch.setattr(Chart, "save", lambda self, directory: "<svg></svg>")
+
+
+def test_no_decision_and_no_debris(tmp_path, monkeypatch, no_drawing):
+    fakes.install(monkeypatch, compute_fleet_block=lambda study: fakes.compute_fleet_block(study, met=False))
+    study = fakes.study(tmp_path, ('[debris]\nsource = "demo"\ncount = 25\n', ""))
+    page = (run(study, directory=tmp_path).report / "report.html").read_text()
+    assert "No case of this sweep meets the target; the exact search used the largest step, 3 km." in page
+    assert "none: the target is not met" in page
+    assert "Debris: none in this study." in page
+
+
+def test_rejected_records_of_a_catalogue_are_listed(tmp_path, monkeypatch, no_drawing):
+    (tmp_path / "sets.txt").write_text("")
+    rejected = [
+        [7, "12345", "TRIAL <B>", "1 12345U", "checksum", "found 3, expected 4"],
+        [9, "", "", "x", "no line 2", ""],
+    ]
+
+    def load(study):
+        facts = provenance(read=30, rejected=rejected, rejected_by_reason={"checksum": 1, "no line 2": 1})
+        return fakes.debris(25).assign_attrs(facts)
+
+    fakes.install(monkeypatch)
+    monkeypatch.setattr(population, "load", load)
+    study = fakes.study(tmp_path, ('source = "demo"\ncount = 25', 'source = "catalogue"\npath = "sets.txt"'))
+    place = run(study, directory=tmp_path)
+    page = re.sub(r"\s+", " ", (place.report / "report.html").read_text())
+    assert (
+        "30 records read, 2 rejected (checksum 1, no line 2 1; each is listed in <code>tables/rejected.csv</code>)"
+        in page
+    )
+    assert "sets.txt, SHA-256 <code>" in page
+    rows = read_csv(place.report / "tables" / "rejected.csv")
+    assert [(row["line"], row["name"], row["reason"]) for row in rows] == [
+        ("7", "TRIAL <B>", "checksum"),
+        ("9", "", "no line 2"),
+    ]
+
+
+def test_text_is_escaped(finished, tmp_path, no_drawing):
+    copy = RunDirectory(shutil.copytree(finished.path, tmp_path / "copy"))
+    summary = copy.summary()
+    summary["decision"]["text"] = "a <b> & 2.0e-05"
+    copy.write_json("summary.json", summary)
+    assert "<p>a &lt;b&gt; &amp; 2.0 × 10<sup>−5</sup></p>" in write_report(copy).read_text()
+
+
+def test_report_of_what_is_no_finished_run(tmp_path):
+    with pytest.raises(StoreError, match=r"manifest\.json: cannot be read"):
+        write_report(RunDirectory(tmp_path))

@@ -1,0 +1,264 @@
+import pickle
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from shells.errors import ConfigError
+from shells.study import locator
+from shells.study.configuration import CatalogueDebris, DemoDebris, Study, load_study, study_hash
+from shells.study.template import write_template
+from tests.study import fakes
+
+ROOT = Path(__file__).parents[2]
+
+
+def fault(directory, *changes):
+    with pytest.raises(ConfigError) as caught:
+        fakes.study(directory, *changes)
+    return str(caught.value)
+
+
+def test_values_and_defaults(tmp_path):
+    study = fakes.study(tmp_path)
+    assert study.name == "trial"
+    assert study.satellites == 12
+    assert study.search_km == 5.0
+    assert study.fleet.phasing == "best" and study.fleet.frozen and study.fleet.match_node_rates
+    assert study.faults.per_satellite_year == 0.01
+    assert study.run.engine == "threads"
+    assert study.target.avoidance is False
+    assert study.study.start.isoformat() == "2031-04-01T00:00:00+00:00"
+    assert study.debris == DemoDebris(source="demo", count=25)
+    assert study.catalogue is None
+
+
+def test_times_become_utc(tmp_path):
+    study = fakes.study(tmp_path, ("2031-04-01T00:00:00Z", "2031-04-01T02:00:00+02:00"))
+    assert study_hash(study) == study_hash(fakes.study(tmp_path))
+    assert study_hash(fakes.study(tmp_path, ("00:00:00Z", "00:00:00"))) == study_hash(study)
+
+
+def test_whole_numbers_serve_as_floats_and_steps_are_sorted(tmp_path):
+    study = fakes.study(tmp_path, ("[1.0, 2.0, 3.0]", "[3, 1, 2]"))
+    assert study.sweep.step_km == (1.0, 2.0, 3.0)
+    assert study_hash(study) == study_hash(fakes.study(tmp_path))
+
+
+def test_all_faults_at_once_with_file_line_and_key(tmp_path):
+    text = fault(
+        tmp_path,
+        ('name = "trial"', 'name = "a trial"'),
+        ("planes = 4\n", 'planes = "4"\n'),
+        ("altitude_km", "altitud_km"),
+        ("inclination_deg = 87.2", "inclination_deg = 253.0"),
+        ("hard_body_radius_m = 2.0\n", ""),
+        ('"interleaved"]', '"interleavd"]'),
+        ("[target]", "[targt]"),
+    )
+    path = tmp_path / "trial.toml"
+    # line numbers counted by hand in the text of fakes.py
+    for expected in (
+        f"{path}: 9 faults in the study file:",
+        f"{path}, line 3: study.name: found 'a trial', expected letters, digits, - and _ only",
+        f"{path}, line 10: fleet.planes: found '4', expected a whole number: number of orbital planes",
+        f"{path}, line 12: fleet.altitud_km: unknown key; did you mean 'altitude_km'? Allowed here: pattern, planes,",
+        f"{path}, line 13: fleet.inclination_deg: found 253.0, expected a number below 180: mean inclination [degree]",
+        f"{path}, line 8: fleet.altitude_km: missing; add it: ",
+        f"{path}, line 8: fleet.hard_body_radius_m: missing; add it: ",
+        f"{path}, line 28: sweep.order[1]: found 'interleavd', expected 'monotone' or 'interleaved' or a list",
+        f"{path}, line 30: targt: unknown table; did you mean 'target'? Allowed here: study, fleet,",
+    ):
+        assert expected in text, expected
+    assert "target: missing; add it: table [target]: what is still acceptable" in text
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (("years = 2.0", "years = 0"), "line 5: study.years: found 0, expected a number above 0"),
+        (("years = 2.0", "years = nan"), "study.years: found nan, expected a finite number"),
+        (("years = 2.0", "years = true"), "study.years: found true, expected a number"),
+        (("2031-04-01T00:00:00Z", "2031-04-01"), "study.start: found 2031-04-01, expected a date and time such as"),
+        (("seed = 7", "seed = -1"), "study.seed: found -1, expected a number of at least 0"),
+        (('"star"', '"ring"'), "fleet.pattern: found 'ring', expected 'star' or 'delta'"),
+        (("planes = 4", "planes = 4\nphasing = 4"), "fleet.phasing: found 4, expected a whole number from 0 to 3"),
+        (("planes = 4", "planes = 4\nphasing = 1.5"), "found 1.5, expected a whole number or 'best'"),
+        (("planes = 4", "planes = 4\nfrozen = 1"), "fleet.frozen: found 1, expected true or false"),
+        (("[1.0, 2.0, 3.0]", "[1.0, 1.0]"), "sweep.step_km: found [1.0, 1.0], expected each value once"),
+        (("[1.0, 2.0, 3.0]", "[]"), "sweep.step_km: found [], expected at least one entry"),
+        (("[1.0, 2.0, 3.0]", "2.0"), "sweep.step_km: found 2.0, expected a list in brackets"),
+        (
+            ('"interleaved"]', "[0, 1, 1, 3]]"),
+            "line 29: sweep.order: found ['monotone', [0, 1, 1, 3]], expected each plane number from 0 to 3 once, and "
+            "[0, 1, 1, 3] does not name them so",
+        ),
+        (('"interleaved"]', "[0, 1.5]]"), "sweep.order[1][1]: found 1.5, expected a whole number"),
+        (("count = 25", "count = 0"), "debris.count: found 0, expected a number of at least 1"),
+        (("count = 25", 'path = "x"'), "debris.path: unknown key. Allowed here: source, count"),
+        (('"demo"', '"moon"'), "debris.source: found 'moon', expected 'demo' or 'catalogue'"),
+        (('source = "demo"\n', ""), "debris.source: missing; add it: where the debris comes from"),
+        (('"collisions"', '"probability"'), "target.quantity: found 'probability', expected 'collisions'"),
+        (("value = 1.0e-4", "value = 1.0e-4\navoidance = true"), "target.avoidance: found true, expected false"),
+        (("[run]", "[run.more]"), "run.more: unknown table. Allowed here: engine, workers, objects_per_block"),
+        (
+            ("[run]\nworkers = 2\nobjects_per_block = 10\n", "[[run]]\nworkers = 2\n"),
+            "run: found [{'workers': 2}], expected a",
+        ),
+    ],
+)
+def test_single_faults(tmp_path, change, expected):
+    assert expected in fault(tmp_path, change)
+
+
+def test_catalogue_path_is_relative_to_the_study(tmp_path):
+    change = ('source = "demo"\ncount = 25', 'source = "catalogue"\npath = "sub/sets.txt"')
+    text = fault(tmp_path, change)
+    assert "debris.path: found 'sub/sets.txt', expected a file, and there is none at" in text
+    (tmp_path / "sub").mkdir()
+    (tmp_path / "sub" / "sets.txt").write_text("sets")
+    study = fakes.study(tmp_path, change)
+    assert study.debris == CatalogueDebris(source="catalogue", path="sub/sets.txt")
+    assert study.catalogue == tmp_path / "sub" / "sets.txt"
+    elsewhere = tmp_path / "elsewhere"
+    (elsewhere / "sub").mkdir(parents=True)
+    (elsewhere / "sub" / "sets.txt").write_text("sets")
+    assert study_hash(fakes.study(elsewhere, change)) == study_hash(study)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("[study]\nname = \n", ", line 2, column 8: not valid TOML: Invalid value."),
+        ("[study]\nname = 'a'\nname = 'b'\n", ", line 3, column 11: not valid TOML: Cannot overwrite a value."),
+        ("[study\n", ", line 1, column 7: not valid TOML: Expected ']' at the end of a table declaration."),
+        ("[study]\nname = [1,\n", ", line 2: not valid TOML: "),
+        ("", ": 5 faults in the study file:"),
+    ],
+)
+def test_syntax_errors_name_the_line(tmp_path, text, expected):
+    path = tmp_path / "broken.toml"
+    path.write_text(text)
+    with pytest.raises(ConfigError, match=re.escape(f"{path}{expected}")):
+        load_study(path)
+
+
+def test_file_that_cannot_be_read(tmp_path):
+    with pytest.raises(ConfigError, match="cannot read the study file: No such file or directory"):
+        load_study(tmp_path / "none.toml")
+    with pytest.raises(ConfigError, match="cannot read the study file: Is a directory"):
+        load_study(tmp_path)
+    (tmp_path / "latin.toml").write_bytes(b"# \xe4\n")
+    with pytest.raises(ConfigError, match=r"not UTF-8 text \(byte 2\)"):
+        load_study(tmp_path / "latin.toml")
+
+
+def test_hash_covers_all_but_the_run_table(tmp_path):
+    study = fakes.study(tmp_path)
+    assert study_hash(study) == study_hash(fakes.study(tmp_path, ("workers = 2", "workers = 1\nengine = 'processes'")))
+    for change in (
+        ("seed = 7", "seed = 8"),
+        ("= 150.0", "= 151.0"),
+        ("count = 25", "count = 26"),
+        ("= 1120.0", "= 1121.0"),
+    ):
+        assert study_hash(fakes.study(tmp_path, change)) != study_hash(study)
+    assert len(study_hash(study)) == 64
+
+
+def test_study_is_frozen_and_travels(tmp_path):
+    study = fakes.study(tmp_path)
+    with pytest.raises(ValueError, match="frozen"):
+        study.fleet.planes = 5
+    twin = pickle.loads(pickle.dumps(study))
+    assert twin == study and study_hash(twin) == study_hash(study)
+
+
+def test_text_is_that_of_the_file_until_the_study_is_changed(tmp_path):
+    study = fakes.study(tmp_path)
+    assert study.text == fakes.TEXT
+    changed = study.model_copy(update={"study": study.study.model_copy(update={"seed": 8})})
+    path = tmp_path / "changed.toml"
+    path.write_text(changed.text)
+    assert load_study(path).model_dump() == changed.model_dump()
+    from_json = Study.model_validate_json(study.model_dump_json())
+    path.write_text(from_json.text)
+    assert load_study(path).model_dump() == study.model_dump()
+
+
+def test_template_names_every_key_and_is_the_quickstart(tmp_path):
+    path = write_template("quickstart", tmp_path)
+    assert path.read_text() == (ROOT / "configs" / "quickstart.toml").read_text()
+    study = load_study(path)
+    tables = tomllib.loads(path.read_text().replace("# workers", "workers"))
+    assert set(tables) == set(Study.model_fields)
+    for name, keys in tables.items():
+        assert set(keys) == set(type(getattr(study, name)).model_fields), name
+    # the template writes the defaults out: leaving them away changes nothing
+    bare = re.sub(
+        r"(?m)^(phasing|frozen|match|per_sat|offset|duration|within|order|avoidance|engine|objects).*\n",
+        "",
+        path.read_text(),
+    )
+    path.write_text(bare)
+    assert load_study(path).model_dump() == study.model_dump()
+
+
+def test_template_is_not_written_over_a_file(tmp_path):
+    write_template("twice", tmp_path)
+    with pytest.raises(ConfigError, match=r"twice\.toml: exists already"):
+        write_template("twice", tmp_path)
+    with pytest.raises(ConfigError, match="found 'a/b', expected letters, digits"):
+        write_template("a/b", tmp_path)
+    with pytest.raises(ConfigError, match="cannot be written: Not a directory"):
+        write_template("fine", tmp_path / "twice.toml")
+
+
+def test_catalogue_study_is_valid_but_for_its_file(tmp_path):
+    text = (ROOT / "configs" / "catalogue.toml").read_text()
+    (tmp_path / "study.toml").write_text(text)
+    (tmp_path / "catalogue.3le.gz").write_bytes(b"")
+    study = load_study(tmp_path / "study.toml")
+    assert study.satellites == 320 and study.sweep.step_km == (3.0,)
+
+
+def test_locator_finds_keys_in_all_spellings():
+    text = """\
+# [comment]
+top = "a # b"  # [x]
+[one]  # comment
+a = [ # [two]
+  "]", '[', 1,
+]
+b.c = { d = 1, e = [2, 3] }
+"quoted key" = '''
+[three]
+f = 1 \\'''
+g = \"\"\"
+h = "\\\"\"\" ]
+\"\"\"
+[one.sub]
+i = 2031-01-01T00:00:00Z
+[[many]]
+j = 1
+"""
+    tomllib.loads(text)
+    lines = locator.key_lines(text)
+    assert lines == {
+        ("top",): 2,
+        ("one",): 3,
+        ("one", "a"): 4,
+        ("one", "b"): 7,
+        ("one", "b", "c"): 7,
+        ("one", "quoted key"): 8,
+        ("one", "g"): 11,
+        ("one", "sub"): 14,
+        ("one", "sub", "i"): 15,
+        ("many",): 16,
+        ("many", "j"): 17,
+    }
+    assert locator.line_of(lines, ("one", "b", "c", "e", 1)) == 7
+    assert locator.line_of(lines, ("one", "missing")) == 3
+    assert locator.line_of(lines, ("nowhere",)) == 17
+    assert locator.line_of({}, ("nowhere",)) == 1

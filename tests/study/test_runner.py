@@ -1,0 +1,257 @@
+import json
+import os
+import signal
+
+import numpy as np
+import pytest
+import xarray as xr
+from distributed import Client, LocalCluster
+
+from shells.errors import CatalogueError, StoreError
+from shells.study import groups, population, runner
+from shells.study.runner import BlocksFailed, Stopped, run
+from tests.study import fakes
+
+
+@pytest.fixture(scope="module")
+def client():
+    with (
+        LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0") as cluster,
+        Client(cluster) as own,
+    ):
+        yield own
+
+
+def log(place):
+    return [json.loads(line) for line in place.log_file.read_text().splitlines()]
+
+
+def test_run_writes_all_results(tmp_path, monkeypatch):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    events = []
+    place = run(study, directory=tmp_path / "runs", progress=events.append)
+    assert place.path == tmp_path / "runs" / "trial"
+    assert [event.name for event in events] == ["begin", "note", "block", "block", "block", "block", "end"]
+    assert (events[-1].done, events[-1].total) == (4, 4)
+    xr.testing.assert_identical(place.read("inputs/debris"), fakes.debris(25))
+    xr.testing.assert_identical(place.read("planes"), fakes.planes(study))
+    xr.testing.assert_identical(place.read("decision"), fakes.decision(study, with_debris=True))
+    assert int(place.read("found")["found"].sum()) == place.summary()["approaches"]["total"] == 9
+    blocks = place.blocks(study, 25)
+    assert [place.read_block(block)["rates"].sizes.get("object") for block in blocks] == [None, 10, 10, 5]
+    assert [entry["event"] for entry in log(place)] == [event.name for event in events]
+    assert not (place.path / "lock").exists()
+    assert place.manifest()["sessions"][0]["end"]
+
+
+def test_running_again_computes_only_what_is_missing(tmp_path, monkeypatch, client):
+    computed = []
+
+    def debris_block(study, debris, case):
+        computed.append(int(debris["object"][0]))
+        return fakes.compute_debris_block(study, debris, case)
+
+    fakes.install(monkeypatch, compute_debris_block=debris_block)
+    study = fakes.study(tmp_path)
+    place = run(study, client, directory=tmp_path)
+    assert sorted(computed) == [50000, 50010, 50020]
+    before = groups.checksum(place.read("decision"))
+    (place.store / "blocks" / "00002").rename(tmp_path / "gone")
+    (place.path / "summary.json").unlink()
+    computed.clear()
+    monkeypatch.setattr(population, "load", None)  # the debris is kept with the run
+    again = run(study, client, directory=tmp_path)
+    assert computed == [50010]
+    assert groups.checksum(again.read("decision")) == before
+    assert again.summary()["approaches"]["total"] == 9
+    computed.clear()
+    run(study, client, directory=tmp_path)
+    assert not computed
+
+
+def test_results_do_not_depend_on_the_cut(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    summaries = []
+    for size in (7, 25):
+        study = fakes.study(tmp_path, ("objects_per_block = 10", f"objects_per_block = {size}"))
+        summary = run(study, client, directory=tmp_path / str(size)).summary()
+        summaries.append({name: value for name, value in summary.items() if name != "seconds"})
+    assert summaries[0] == summaries[1]
+
+
+def test_failed_blocks_are_told_and_the_others_go_on(tmp_path, monkeypatch, client):
+    def debris_block(study, debris, case):
+        if int(debris["object"][0]) == 50010:
+            raise ZeroDivisionError("no speed at the node")
+        return fakes.compute_debris_block(study, debris, case)
+
+    fakes.install(monkeypatch, compute_debris_block=debris_block)
+    study = fakes.study(tmp_path)
+    with pytest.raises(BlocksFailed) as caught:
+        run(study, client, directory=tmp_path)
+    text = str(caught.value)
+    assert text.startswith(
+        f"{tmp_path / 'trial'}: 3 of 4 blocks done, 1 failed:\n  - block 2: ZeroDivisionError: no speed at"
+    )
+    assert "run the same command again: only what is missing is computed" in text
+    place = runner.RunDirectory(tmp_path / "trial")
+    (failed,) = (entry for entry in log(place) if entry["event"] == "failed")
+    assert failed["block"] == 2 and "ZeroDivisionError: no speed at the node" in failed["traceback"]
+    assert not (place.path / "summary.json").exists()
+    fakes.install(monkeypatch)
+    assert run(study, client, directory=tmp_path).summary()["approaches"]["total"] == 9
+
+
+def test_failure_of_the_fleet_block_ends_the_run(tmp_path, monkeypatch, client):
+    def fleet_block(study):
+        raise MemoryError("too many pairs")
+
+    fakes.install(monkeypatch, compute_fleet_block=fleet_block)
+    with pytest.raises(BlocksFailed, match="0 of 4 blocks done, 1 failed:\n  - block 0: MemoryError: too many pairs"):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+def test_block_that_does_not_meet_its_schema_fails(tmp_path, monkeypatch, client):
+    def debris_block(study, debris, case):
+        block = fakes.compute_debris_block(study, debris, case)
+        return {**block, "unsearched": block["unsearched"].drop_vars("windows")}
+
+    fakes.install(monkeypatch, compute_debris_block=debris_block)
+    with pytest.raises(
+        BlocksFailed, match=r"1 of 4 blocks done, 3 failed:\n  - block .: SchemaError: storing blocks/0000"
+    ):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_signals_stop_a_run_cleanly(tmp_path, monkeypatch, number):
+    def debris_block(study, debris, case):
+        if int(debris["object"][0]) == 50010:
+            os.kill(os.getpid(), number)
+        return fakes.compute_debris_block(study, debris, case)
+
+    fakes.install(monkeypatch, compute_debris_block=debris_block)
+    study = fakes.study(tmp_path, ("workers = 2", "workers = 1"))
+    with pytest.raises(Stopped, match=r"stopped: . of 4 blocks done and kept in .*trial\. Run the same command again"):
+        run(study, directory=tmp_path)
+    assert signal.getsignal(signal.SIGTERM) == signal.SIG_DFL
+    place = runner.RunDirectory(tmp_path / "trial")
+    assert log(place)[-1]["event"] == "stopped"
+    assert place.manifest()["sessions"][-1]["end"]
+    assert not (place.path / "lock").exists()
+    fakes.install(monkeypatch)
+    assert run(study, directory=tmp_path).summary()["approaches"]["total"] == 9
+
+
+def test_no_case_meets_the_target(tmp_path, monkeypatch, client):
+    searched = []
+
+    def debris_block(study, debris, case):
+        searched.append(case)
+        return fakes.compute_debris_block(study, debris, case)
+
+    fakes.install(
+        monkeypatch,
+        compute_fleet_block=lambda study: fakes.compute_fleet_block(study, met=False),
+        compute_debris_block=debris_block,
+    )
+    place = run(fakes.study(tmp_path), client, directory=tmp_path)
+    assert set(searched) == {2}  # the largest step
+    assert place.summary()["decision"]["step_km"] is None
+    assert place.summary()["searched_case"] == 2
+
+
+def test_study_without_debris(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path, ('[debris]\nsource = "demo"\ncount = 25\n', ""))
+    place = run(study, client, directory=tmp_path)
+    assert place.summary()["debris"] is None
+    assert place.summary()["approaches"]["by_kind"] == {"fleet": 2}
+
+
+def test_file_name_will_do_for_a_study(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    monkeypatch.chdir(tmp_path)
+    fakes.study(tmp_path)
+    assert run("trial.toml", client).summary()["study"] == "trial"
+    assert (tmp_path / "runs" / "trial" / "summary.json").exists()
+
+
+def test_run_that_is_on_already(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    place = runner.RunDirectory(tmp_path / "trial")
+    place.make()
+    with place.locked(), pytest.raises(StoreError, match="another run holds this directory"):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+def test_debris_that_cannot_be_read_is_told(tmp_path, monkeypatch, client):
+    def fail(study):
+        raise CatalogueError("sets.txt: empty")
+
+    fakes.install(monkeypatch)
+    monkeypatch.setattr(population, "load", fail)
+    with pytest.raises(CatalogueError, match="empty"):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+    assert log(runner.RunDirectory(tmp_path / "trial"))[-1]["text"] == "sets.txt: empty"
+
+
+def test_workers_as_the_study_says(tmp_path):
+    for engine in ("threads", "processes"):
+        study = fakes.study(tmp_path, ("workers = 2", f'workers = 2\nengine = "{engine}"'))
+        with runner._workers(study, None) as client:
+            workers = client.scheduler_info()["workers"].values()
+            pids = set(client.run(os.getpid).values())
+            ignored = set(client.run(lambda: signal.getsignal(signal.SIGINT) == signal.SIG_IGN).values())
+        assert sum(worker["nthreads"] for worker in workers) == 2
+        assert (len(pids), os.getpid() in pids) == ((1, True) if engine == "threads" else (2, False))
+        assert ignored == {engine == "processes"}
+
+
+def test_demo_debris_of_the_study(tmp_path):
+    objects = population.load(fakes.study(tmp_path))
+    assert objects.sizes["object"] == 25
+    assert objects["epoch"].values == np.datetime64("2031-04-01", "ns")
+    other = population.load(fakes.study(tmp_path, ("seed = 7", "seed = 8")))
+    assert not np.array_equal(objects["raan"], other["raan"])
+
+
+@pytest.mark.parametrize(
+    ("median", "at"), [("2031-03-01T13", "2031-03-01"), ("2031-04-20T01", "2031-04-01"), ("2021-01-01", "2021-01-01")]
+)
+def test_catalogue_is_read_at_its_own_day_or_at_the_start(tmp_path, monkeypatch, median, at):
+    study = catalogue_study(tmp_path, monkeypatch, median)
+    assert population.load(study) == np.datetime64(at, "ns")
+
+
+def test_catalogue_long_after_the_start_is_refused(tmp_path, monkeypatch):
+    study = catalogue_study(tmp_path, monkeypatch, "2031-05-02")
+    with pytest.raises(CatalogueError, match=r"its median epoch 2031-05-02 is 31 days after the start of the study"):
+        population.load(study)
+
+
+def catalogue_study(directory, monkeypatch, median):
+    from shells.debris import catalogue, element_sets
+
+    epochs = np.array(["1999-01-01", median, "2032-01-01"], "datetime64[ns]")
+    monkeypatch.setattr(element_sets, "read_element_sets", lambda path: type("Sets", (), {"epochs": epochs}))
+    monkeypatch.setattr(catalogue, "read_catalogue", lambda path, at: at)
+    (directory / "sets.txt").write_text("")
+    return fakes.study(directory, ('source = "demo"\ncount = 25', 'source = "catalogue"\npath = "sets.txt"'))
+
+
+REAL = (
+    ("years = 2.0", "years = 0.1"),
+    ("planes = 4", "planes = 3"),
+    ("[1.0, 2.0, 3.0]", "[2.0, 4.0]"),
+    ('["monotone", "interleaved"]', '["monotone"]'),
+)
+
+
+def test_real_blocks_are_the_same_for_any_engine_and_cut(tmp_path):
+    one = run(fakes.study(tmp_path, *REAL), directory=tmp_path / "one")
+    change = ("objects_per_block = 10", 'objects_per_block = 25\nengine = "processes"')
+    other = run(fakes.study(tmp_path, *REAL, change), directory=tmp_path / "other")
+    for name in ("decision", "planes", "found", "inputs/debris"):
+        assert groups.checksum(one.read(name)) == groups.checksum(other.read(name)), name

@@ -1,0 +1,283 @@
+import json
+import os
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+import zarr
+
+from shells.errors import SchemaError, StoreError
+from shells.study import groups, lock, provenance
+from shells.study.cases import Block
+from shells.study.configuration import study_hash
+from shells.study.store import RunDirectory
+from tests.study import fakes
+
+BLOCK = Block(12, "debris", 10, 20)
+
+
+@pytest.fixture
+def begun(tmp_path):
+    run = RunDirectory(tmp_path / "runs" / "trial")
+    run.make()
+    run.begin(fakes.study(tmp_path), engine="threads")
+    return run
+
+
+def contents(study):
+    return {
+        "decision": fakes.decision(study),
+        "planes": fakes.planes(study),
+        "rates": fakes.fleet_rates(study),
+        "approaches": fakes.approaches([0, 1], [2, 3], [1.0, 1.5], [0.1, 0.2]),
+        "unsearched": fakes.unsearched(),
+        "debris": fakes.debris(4),
+    }
+
+
+def test_blocks_come_back_as_they_were_written(begun, tmp_path):
+    written = contents(fakes.study(tmp_path))
+    assert not begun.is_done(BLOCK)
+    begun.write_block(BLOCK, written, seconds=1.5)
+    assert begun.is_done(BLOCK)
+    read = begun.read_block(BLOCK)
+    assert set(read) == set(written)
+    for name, dataset in written.items():
+        xr.testing.assert_identical(read[name], dataset)
+        assert [read[name][key].dtype.kind for key in dataset.variables] == [
+            dataset[key].dtype.kind for key in dataset.variables
+        ], name
+    attributes = dict(zarr.open_group(begun.store / "blocks" / "00012", mode="r").attrs)
+    assert (attributes["kind"], attributes["first"], attributes["last"], attributes["seconds"]) == (
+        "debris",
+        10,
+        20,
+        1.5,
+    )
+    assert attributes["checksums"] == {name: groups.checksum(dataset) for name, dataset in written.items()}
+    assert set(begun.read_block(BLOCK, "rates", "planes")) == {"rates", "planes"}
+    assert [path.name for path in (begun.store / "parts").iterdir()] == ["zarr.json"]
+
+
+def test_empty_datasets_survive(begun):
+    written = {
+        "approaches": fakes.approaches([], [], [], []),
+        "unsearched": fakes.unsearched(),
+        "debris": fakes.debris(0),
+    }
+    begun.write_block(BLOCK, written)
+    for name, dataset in begun.read_block(BLOCK).items():
+        xr.testing.assert_identical(dataset, written[name])
+
+
+def test_missing_times_and_text_survive(begun):
+    written = fakes.debris(3)
+    written["held_from"][1] = np.datetime64("2031-04-01T00:00:00.123456789", "ns")
+    written["name"][1] = ""
+    begun.write("inputs/debris", written)
+    read = begun.read("inputs/debris")
+    xr.testing.assert_identical(read, written)
+    assert read["name"].values.tolist() == ["fragment № 0", "", "fragment № 2"]
+    assert np.isnat(read["held_from"].values).tolist() == [True, False, True]
+    assert begun.holds("inputs/debris") and not begun.holds("decision")
+
+
+def test_whole_store_opens_as_a_tree(begun, tmp_path):
+    begun.write_block(BLOCK, contents(fakes.study(tmp_path)))
+    begun.write("decision", fakes.decision(fakes.study(tmp_path)))
+    assert set(zarr.open_group(begun.store, mode="r").group_keys()) >= {"blocks", "decision"}
+    with xr.open_dataset(begun.store, group="blocks/00012/planes", engine="zarr", consolidated=False) as planes:
+        assert planes.sizes == {"plane": 4}
+
+
+def test_checksum_is_of_data_only(tmp_path):
+    one = contents(fakes.study(tmp_path))
+    for dataset in one.values():
+        same = dataset.assign_attrs(other="x")[list(dataset.variables)[::-1]]
+        assert groups.checksum(same) == groups.checksum(dataset)
+    wider = one["debris"].assign(name=one["debris"]["name"].astype("U99"))
+    assert groups.checksum(wider) == groups.checksum(one["debris"])
+    for name, variable in (("planes", "raan"), ("debris", "kind"), ("approaches", "time")):
+        changed = one[name].copy(deep=True)
+        changed[variable][0] = changed[variable][1]
+        assert groups.checksum(changed) != groups.checksum(one[name]), variable
+
+
+def test_a_group_is_written_anew_in_place_of_an_older_one(begun, tmp_path):
+    study = fakes.study(tmp_path)
+    begun.write("decision", fakes.decision(study, met=False))
+    begun.write("decision", fakes.decision(study))
+    assert begun.read("decision")["chosen"].values.any()
+    begun.begin(study, engine="threads")  # clears what was moved aside
+    assert [path.name for path in (begun.store / "parts").iterdir()] == ["zarr.json"]
+
+
+def test_what_does_not_meet_its_schema_is_not_stored(begun):
+    with pytest.raises(SchemaError, match="storing blocks/00012: Dataset does not meet schema 'Planes'"):
+        begun.write_block(BLOCK, {"planes": fakes.unsearched([1], [2])})
+    assert not begun.is_done(BLOCK)
+
+
+def test_interrupted_writing_leaves_no_block(begun, tmp_path, monkeypatch):
+    replace = Path.replace  # zarr uses it too, for its own files
+
+    def die(self, target):
+        if self.parent.name == "parts":
+            raise KeyboardInterrupt
+        return replace(self, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", die)
+        with pytest.raises(KeyboardInterrupt):
+            begun.write_block(BLOCK, contents(fakes.study(tmp_path)))
+    assert not begun.is_done(BLOCK)
+    with pytest.raises(StoreError, match=r"blocks/00012: not there\. Run the same study again"):
+        begun.read_block(BLOCK)
+
+
+@pytest.mark.parametrize("damage", ["flip", "truncate", "remove", "metadata"])
+def test_damaged_blocks_are_refused(begun, tmp_path, damage):
+    begun.write_block(BLOCK, contents(fakes.study(tmp_path)))
+    array = begun.store / "blocks" / "00012" / "planes" / "raan"
+    (chunk,) = (path for path in array.rglob("*") if path.is_file() and path.name != "zarr.json")
+    if damage == "flip":
+        other = begun.store / "blocks" / "00012" / "planes" / "inclination" / chunk.relative_to(array)
+        chunk.write_bytes(other.read_bytes())
+    elif damage == "truncate":
+        chunk.write_bytes(chunk.read_bytes()[:5])
+    elif damage == "remove":
+        chunk.unlink()
+    else:
+        (array / "zarr.json").write_text("{")
+    with pytest.raises(StoreError, match=r"blocks/00012: damaged.* Remove this directory and run the same study again"):
+        begun.read_block(BLOCK)
+
+
+def test_manifest_tells_where_results_come_from(begun, tmp_path):
+    study = fakes.study(tmp_path)
+    begun.end()
+    manifest = begun.manifest()
+    assert manifest["study"] == "trial" and manifest["hash"] == study_hash(study)
+    assert manifest["seeds"] == {"study": 7} and manifest["catalogue"] is None
+    assert manifest["configuration"]["faults"]["per_satellite_year"] == 0.01
+    (session,) = manifest["sessions"]
+    assert session["host"] == socket.gethostname() and session["engine"] == "threads"
+    assert session["end"] >= session["start"]
+    assert {"python", "numpy", "numba", "zarr"} <= set(session["packages"])
+    assert (begun.path / "study.toml").read_text() == fakes.TEXT
+    assert begun.study().model_dump() == study.model_dump()
+
+
+def test_same_study_may_come_back_with_another_run_table(begun, tmp_path):
+    again = fakes.study(tmp_path, ("workers = 2\nobjects_per_block = 10", "workers = 1\nobjects_per_block = 7"))
+    begun.begin(again, engine="processes")
+    assert len(begun.manifest()["sessions"]) == 2
+    # blocks stay as they were cut: a change of size must not mix two cuts in one store
+    assert [block.last for block in begun.blocks(again, 25)] == [0, 10, 20, 25]
+
+
+def test_run_directory_of_another_study_is_refused(begun, tmp_path):
+    study, other = fakes.study(tmp_path), fakes.study(tmp_path, ("planes = 4", "planes = 5"), ("seed = 7", "seed = 8"))
+    with pytest.raises(StoreError) as caught:
+        begun.begin(other, engine="threads")
+    assert str(caught.value) == (
+        f"{begun.path}: holds the run of another study (hash {study_hash(study)[:8]}; this study "
+        f"{study_hash(other)[:8]}). They differ in fleet.planes (4 there, 5 here), study.seed (7 there, 8 here). "
+        "Give this study another name, or another place with --directory."
+    )
+
+
+def test_changed_catalogue_is_refused(tmp_path):
+    (tmp_path / "sets.txt").write_text("one")
+    study = fakes.study(tmp_path, ('source = "demo"\ncount = 25', 'source = "catalogue"\npath = "sets.txt"'))
+    run = RunDirectory(tmp_path / "runs" / "trial")
+    run.make()
+    run.begin(study, engine="threads")
+    assert run.manifest()["catalogue"] == {"file": "sets.txt", "sha256": provenance.file_hash(tmp_path / "sets.txt")}
+    (tmp_path / "sets.txt").write_text("two")
+    with pytest.raises(StoreError, match=r"begun with another content of the catalogue sets\.txt"):
+        run.begin(study, engine="threads")
+
+
+def test_directory_that_cannot_be_used(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match=r"file/trial: cannot write the run directory: Not a directory.*--directory"):
+        RunDirectory(tmp_path / "file" / "trial").make()
+    foreign = RunDirectory(tmp_path / "foreign")
+    foreign.store.mkdir(parents=True)
+    with pytest.raises(StoreError, match=r"foreign: holds results but no manifest\.json"):
+        foreign.make()
+
+
+def test_no_permission_to_write(begun, tmp_path, monkeypatch):
+    def refuse(self, *arguments, **options):
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(StoreError, match=r"lock: cannot write the run directory: Permission denied"), begun.locked():
+        pass
+
+
+def test_what_is_no_run_directory(begun, tmp_path):
+    with pytest.raises(StoreError, match=r"none/manifest\.json: cannot be read: No such file"):
+        RunDirectory(tmp_path / "none").manifest()
+    with pytest.raises(StoreError, match=r"summary\.json: cannot be read: No such file.*no finished run"):
+        begun.summary()
+    (begun.path / "manifest.json").write_text("{")
+    with pytest.raises(StoreError, match=r"manifest\.json: damaged, not JSON"):
+        begun.manifest()
+    (begun.path / "manifest.json").write_text("[]")
+    with pytest.raises(StoreError, match=r"manifest\.json: damaged, not a JSON object"):
+        begun.manifest()
+    (begun.path / "manifest.json").write_text('{"configuration": {"study": {}}}')
+    with pytest.raises(StoreError, match=r"manifest\.json: holds no configuration that this version"):
+        begun.study()
+
+
+def test_log_is_one_json_object_a_line(begun):
+    begun.log("note", text="a\nb", done=1)
+    begun.log("end", text="", done=2)
+    lines = [json.loads(line) for line in begun.log_file.read_text().splitlines()]
+    assert [line["event"] for line in lines] == ["note", "end"]
+    assert lines[0]["text"] == "a\nb" and lines[0]["time"].endswith("Z")
+
+
+def test_lock_keeps_a_second_run_out(begun):
+    with begun.locked() as note:
+        assert note == ""
+        with (
+            pytest.raises(StoreError, match=rf"another run holds this directory: process {os.getpid()} on "),
+            begun.locked(),
+        ):
+            pass
+    with begun.locked() as note:
+        assert note == ""
+    assert not (begun.path / "lock").exists()
+
+
+@pytest.mark.parametrize("content", ["", "{", "[]", None])
+def test_lock_of_a_dead_process_is_taken_over(begun, content):
+    done = subprocess.run(
+        [sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, text=True, check=True
+    )
+    dead = {"pid": int(done.stdout), "born": "1", "host": socket.gethostname(), "since": "2031-01-01T00:00:00Z"}
+    (begun.path / "lock").write_text(json.dumps(dead) if content is None else content)
+    with begun.locked() as note:
+        assert note == ("" if content is not None else f"took over the lock of process {dead['pid']}, which is gone")
+        with pytest.raises(StoreError, match=f"process {os.getpid()} "):
+            lock.acquire(begun.path)
+
+
+def test_lock_of_a_number_used_again_or_of_another_host(begun):
+    own = {"pid": os.getpid(), "born": "1", "host": socket.gethostname(), "since": "2031-01-01T00:00:00Z"}
+    (begun.path / "lock").write_text(json.dumps(own))
+    with begun.locked() as note:
+        assert note.startswith("took over")
+    (begun.path / "lock").write_text(json.dumps({**own, "host": "elsewhere"}))
+    with pytest.raises(StoreError, match=r"on elsewhere, since 2031-01-01T00:00:00Z.* remove .*lock"), begun.locked():
+        pass
+    assert (begun.path / "lock").exists()
