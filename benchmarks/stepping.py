@@ -1,7 +1,7 @@
 """The everyday alternative, and the oracle of the exact search: step everything, query a k-d tree, minimise.
 
-It knows nothing of planes and nodes: states at small steps, all pairs near each other at a step, the closest approach of
-each by a bracketed minimisation of distance. With the library's own trajectories it is the brute-force twin of
+It knows nothing of planes and nodes: states at small steps, all pairs near each other at a step, the closest approach
+of each by a bracketed minimisation of distance. With the library's own trajectories it is the brute-force twin of
 `shells.find_approaches`; with sgp4's it is an independent search.
 """
 

@@ -27,6 +27,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "risk.probability": ["collision_probability"],
         "study.configuration": ["Study", "load_study"],
         "study.block": ["choose_separation"],
-        "study.runner": ["run"],
+        "report.delivery": ["run"],
     },
 )

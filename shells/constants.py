@@ -56,7 +56,9 @@ REENTRY_ALTITUDE = Constant(120.0, "km", "common practice, no source")
 
 #: Density that scales B* in SGP4: 2 B* / rho0 is the product of drag coefficient and area-to-mass ratio [m2 kg-1].
 SGP4_REFERENCE_DENSITY = Constant(
-    2.461e-5 * 6378.135, "kg m-2 earth_radius-1", "Hoots & Roehrich 1980, Spacetrack Report 3 (2.461e-5 kg m-2 per Earth radius)"
+    2.461e-5 * 6378.135,
+    "kg m-2 earth_radius-1",
+    "Hoots & Roehrich 1980, Spacetrack Report 3 (2.461e-5 kg m-2 per Earth radius)",
 )
 
 #: Area-to-mass ratio where a catalogue tells nothing better.

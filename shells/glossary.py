@@ -15,7 +15,7 @@ FILE = Path(__file__).with_name("glossary.md")
 #: Words of the trade as they are used here.
 WORDS = {
     "mean elements": "single-averaged: all terms of the orbital period or shorter are removed, long-period ones kept",
-    "mean radius": "radius averaged over the argument of latitude; the place of a shell, whose altitude is r_m - 6378.137 km",
+    "mean radius": "radius averaged over argument of latitude; the place of a shell, with altitude r_m - 6378.137 km",
     "shell": "the surface that the orbits of one plane fill as their node turns",
     "step": "difference of mean radius between neighbouring shells",
     "gap": "difference of the radii of two reference orbits at their mutual node",

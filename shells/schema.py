@@ -230,12 +230,13 @@ def _check_values(faults: Faults, name: str, variable: Variable, found: xr.DataA
     if high is not None:
         bad |= values > high
     if missing.any() and not variable.missing:
-        faults.add(f"{name}: missing value at {_where(missing, found)} ({missing.sum()} of {missing.size}); none allowed")
+        faults.add(
+            f"{name}: missing value at {_where(missing, found)} ({missing.sum()} of {missing.size}); none allowed"
+        )
     if bad.any():
         value = values[tuple(np.argwhere(bad)[0])]
-        faults.add(
-            f"{name}: {value} {variable.units} at {_where(bad, found)} outside [{low}, {high}] ({bad.sum()} of {bad.size})"
-        )
+        place = f"{_where(bad, found)} outside [{low}, {high}] ({bad.sum()} of {bad.size})"
+        faults.add(f"{name}: {value} {variable.units} at {place}")
 
 
 def _where(mask: np.ndarray, found: xr.DataArray) -> dict[str, int]:
@@ -289,7 +290,9 @@ OBJECTS = Schema(
         ),
         "mass": Variable(_OBJECT, "float64", "kg", "mass", (0.0, None), _UNKNOWN),
         "drag_area": Variable(_OBJECT, "float64", "m2", "mean cross-section against the air", (0.0, None), _UNKNOWN),
-        "radiation_area": Variable(_OBJECT, "float64", "m2", "mean cross-section against sunlight", (0.0, None), _UNKNOWN),
+        "radiation_area": Variable(
+            _OBJECT, "float64", "m2", "mean cross-section against sunlight", (0.0, None), _UNKNOWN
+        ),
         "area_to_mass": Variable(_OBJECT, "float64", "m2 kg-1", "area-to-mass ratio used for drag", (0.0, None)),
         "drag_coefficient": Variable(_OBJECT, "float64", "1", "drag coefficient", (0.0, None)),
         "reflectivity_coefficient": Variable(_OBJECT, "float64", "1", "radiation pressure coefficient", (0.0, None)),
@@ -316,11 +319,15 @@ ORBITS = Schema(
         "eccentricity_x": Variable(_NODE, "float64", "1", "mean e cos(argument of perigee)", missing=_AFTER_END),
         "eccentricity_y": Variable(_NODE, "float64", "1", "mean e sin(argument of perigee)", missing=_AFTER_END),
         "inclination": Variable(_NODE, "float64", "degree", "mean inclination", missing=_AFTER_END),
-        "raan": Variable(_NODE, "float64", "degree", "mean right ascension of the node, continuous", missing=_AFTER_END),
+        "raan": Variable(
+            _NODE, "float64", "degree", "mean right ascension of the node, continuous", missing=_AFTER_END
+        ),
         "mean_argument_of_latitude": Variable(
             _NODE, "float64", "degree", "mean argument of latitude, continuous", missing=_AFTER_END
         ),
-        "semi_major_axis_rate": Variable(_NODE, "float64", "km day-1", "rate of the semi-major axis", missing=_AFTER_END),
+        "semi_major_axis_rate": Variable(
+            _NODE, "float64", "km day-1", "rate of the semi-major axis", missing=_AFTER_END
+        ),
         "eccentricity_x_rate": Variable(_NODE, "float64", "day-1", "rate of e cos(perigee)", missing=_AFTER_END),
         "eccentricity_y_rate": Variable(_NODE, "float64", "day-1", "rate of e sin(perigee)", missing=_AFTER_END),
         "inclination_rate": Variable(_NODE, "float64", "degree day-1", "rate of the inclination", missing=_AFTER_END),
@@ -408,7 +415,13 @@ RATES = Schema(
         "within_km": _axis("within_km", "float64", "km", "threshold of distance"),
         "rate": Variable(RATE_DIMS, "float64", "year-1", "expected approaches per year", (0.0, None)),
         "standard_error": Variable(
-            RATE_DIMS, "float64", "year-1", "resampled standard error", (0.0, None), "nothing to resample", required=False
+            RATE_DIMS,
+            "float64",
+            "year-1",
+            "resampled standard error",
+            (0.0, None),
+            "nothing to resample",
+            required=False,
         ),
         "phase_locked": Variable(
             RATE_DIMS[:-1], "bool", "", "the phase does not drift: the average does not hold", required=False
@@ -427,8 +440,12 @@ PLANES = Schema(
     {
         "plane": Variable(_PLANE, "int64", "1", "number of the orbital plane", (0, None)),
         "mean_radius_altitude": Variable(_PLANE, "float64", "km", "mean radius less 6378.137 km"),
-        "radius_low": Variable(_PLANE, "float64", "km", "lowest radius of a held satellite at a fixed place, same zero"),
-        "radius_high": Variable(_PLANE, "float64", "km", "highest radius of a held satellite at a fixed place, same zero"),
+        "radius_low": Variable(
+            _PLANE, "float64", "km", "lowest radius of a held satellite at a fixed place, same zero"
+        ),
+        "radius_high": Variable(
+            _PLANE, "float64", "km", "highest radius of a held satellite at a fixed place, same zero"
+        ),
         "inclination": Variable(_PLANE, "float64", "degree", "mean inclination", (0.0, 180.0)),
         "raan": Variable(_PLANE, "float64", "degree", "right ascension of the node at the start", (0.0, 360.0)),
         "raan_rate": Variable(_PLANE, "float64", "degree day-1", "rate of the node"),
@@ -448,9 +465,15 @@ DECISION = Schema(
         "step": Variable(_CASE, "float64", "km", "altitude step between neighbouring shells", (0.0, None)),
         "order": Variable(_CASE, "str", "", "order of the planes in altitude"),
         "band_width": Variable(_CASE, "float64", "km", "highest less lowest mean radius", (0.0, None)),
-        "smallest_gap": Variable(_CASE, "float64", "km", "smallest radial gap of two reference orbits at a mutual node"),
+        "smallest_gap": Variable(
+            _CASE, "float64", "km", "smallest radial gap of two reference orbits at a mutual node"
+        ),
         "smallest_distance": Variable(
-            _CASE, "float64", "km", "distance left when both satellites use their whole tolerance, 0 on overlap", (0.0, None)
+            _CASE,
+            "float64",
+            "km",
+            "distance left when both satellites use their whole tolerance, 0 on overlap",
+            (0.0, None),
         ),
         "fleet_approaches": Variable(
             ("case", "within_km"), "float64", "year-1", "expected approaches among the fleet per year", (0.0, None)
@@ -476,7 +499,9 @@ DECISION = Schema(
             _CASE, "float64", "year-1", "expected collisions with debris", (0.0, None), "study without debris"
         ),
         "gap_term": Variable(("case", "term"), "float64", "km", "size of a term of the gap, worst neighbouring pair"),
-        "target_quantity": Variable(_CASE, "float64", "1", "the quantity that the target limits, over its years", (0.0, None)),
+        "target_quantity": Variable(
+            _CASE, "float64", "1", "the quantity that the target limits, over its years", (0.0, None)
+        ),
         "meets_target": Variable(_CASE, "bool", "", "whether the target is met"),
         "chosen": Variable(_CASE, "bool", "", "the smallest step that meets the target"),
     },

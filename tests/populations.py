@@ -54,6 +54,15 @@ def small_fleet(*, planes=4, satellites=12, altitude=1060.0, step=0.8, inclinati
     for p in range(planes):
         for s in range(satellites):
             phase = s * 360.0 / satellites + 7.3 * p
-            rows.append([7438.0 + altitude - 1060.0 + step * p, 1e-5, 1.16e-3, inclination + 0.01 * p, 180.0 / planes * p, phase])
+            rows.append(
+                [
+                    7438.0 + altitude - 1060.0 + step * p,
+                    1e-5,
+                    1.16e-3,
+                    inclination + 0.01 * p,
+                    180.0 / planes * p,
+                    phase,
+                ]
+            )
             plane.append(p)
     return objects_of(rows, plane=plane, held=held, first=first, kind="fleet")

@@ -3,15 +3,17 @@
 Units: km, s, radians; mean elements in a row are ``[a, ex, ey, i, raan, u]``.
 
 Where two orbits cross the line of their planes at radii differing by x, linear motion gives a smallest distance squared
-c^2 x^2 + v_perp^2 (tau - tau0)^2 for passages tau apart (definitions of the package). With w = vA - vB and P the projection
-normal to w, the relative position is x r^ - tau vB after the common motion is taken out, so that v_perp = |P vB| =
-|vA x vB| / |w|, c is the distance of the line x r^ + R vA + R vB from the origin, and |tau| <= (d + |x|) / v_perp.
+c^2 x^2 + v_perp^2 (tau - tau0)^2 for passages tau apart (definitions of the package). With w = vA - vB and P the
+projection normal to w, the relative position is x r^ - tau vB after the common motion is taken out, so that
+v_perp = |P vB| = |vA x vB| / |w|, c is the distance of the line x r^ + R vA + R vB from the origin, and
+|tau| <= (d + |x|) / v_perp.
 
 How each pad is derived:
 
-* curvature: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are within d
-  of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds d / (r sin I), the angle of
-  that stretch: beyond it the linear picture is given up and the pair is reported as not searched;
+* curvature: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are
+  within d of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds
+  d / (r sin I), the angle of that stretch: beyond it the linear picture is given up and the pair is reported as not
+  searched;
 * short-period shift of the node: the first-order terms move each track by w across and shift the crossing by w / sin I
   along; this is applied, not padded. What is left is of second order, `MODEL_PAD`;
 * drift: geometry is linear in time between sub-windows short enough that perigees and nodes turn by less than an angle
@@ -235,7 +237,7 @@ def record(first, second, time, work, row):
     r = np.sqrt(a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
     h = np.array([a[1] * a[5] - a[2] * a[4], a[2] * a[3] - a[0] * a[5], a[0] * a[4] - a[1] * a[3]])
     k = np.array([b[1] * b[5] - b[2] * b[4], b[2] * b[3] - b[0] * b[5], b[0] * b[4] - b[1] * b[3]])
-    h_norm, k_norm = np.sqrt(h @ h), np.sqrt(k @ k)
+    h_norm = np.sqrt(h @ h)
     radial = a[:3] / r
     normal = h / h_norm
     track = np.array(
@@ -354,7 +356,9 @@ def search_node(first, second, train_a, train_b, window, before, after, limits, 
 
 
 @kernel
-def search_pair(first, second, train_a, train_b, index, spacing, end, distance, limit_sine, field, work, geometry, found):
+def search_pair(
+    first, second, train_a, train_b, index, spacing, end, distance, limit_sine, field, work, geometry, found
+):
     """Search one pair of trains in one window; return whether all of it lay within the linear picture."""
     mu, radius, j2 = field
     values_a, rates_a, leaders_a = first[0], first[1], first[2]
@@ -366,7 +370,9 @@ def search_pair(first, second, train_a, train_b, index, spacing, end, distance, 
     if max(sine_before, sine_after) + turning < limit_sine:
         return False
     sine = max(min(sine_before, sine_after) - turning, limit_sine)
-    parts = sub_windows(values_a[a, index], values_b[b, index], rates_a[a, index], rates_b[b, index], spacing, sine, DRIFT_PAD)
+    parts = sub_windows(
+        values_a[a, index], values_b[b, index], rates_a[a, index], rates_b[b, index], spacing, sine, DRIFT_PAD
+    )
     complete = True
     for part in range(parts + 1):
         stop = (index + part / parts) * spacing
@@ -479,8 +485,8 @@ def mean_chord(distance, c, x_from, x_to):
 def add_averages(first, second, train_a, train_b, index, spacing, distances, limit_sine, field, work, geometry, out):
     """Add the expected approaches of a pair of trains in one window to ``out`` of shape (distances,).
 
-    Per node and unit of time f_A f_B 2 sqrt(d^2 - c^2 x^2) / v_perp, f the passages of all members, averaged over the drift
-    of x in each sub-window. Returns whether all of the window lay within the linear picture.
+    Per node and unit of time f_A f_B 2 sqrt(d^2 - c^2 x^2) / v_perp, f the passages of all members, averaged over the
+    drift of x in each sub-window. Returns whether all of the window lay within the linear picture.
     """
     mu, radius, j2 = field
     values_a, rates_a, leaders_a, starts_a = first[0], first[1], first[2], first[3]
@@ -559,7 +565,7 @@ def average(first, second, spacing, years, distances, field, out, skipped):
 
 @kernel
 def crossings(first, second, pairs, instants, spacing, distance, field, out, sines):
-    """Fill ``out`` of shape (pairs, instants, 2, FIELDS) and ``sines`` of shape (pairs, instants) with node geometry."""
+    """Fill ``out`` of shape (pairs, instants, 2, FIELDS) and ``sines`` of shape (pairs, instants) with geometry."""
     mu, radius, j2 = field
     work = np.empty((2, 6))
     for p in range(pairs.shape[0]):

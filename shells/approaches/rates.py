@@ -1,12 +1,14 @@
 """Phase-averaged rates: expected approaches per year, from kilometres down to hard-body radii.
 
-For each passage of a mutual node the unknown phase is integrated over instead of tested: with p(x) the density of the radius
-difference at the node and trains passing at f_A and f_B per second, expected approaches within d per second and node are
+For each passage of a mutual node the unknown phase is integrated over instead of tested: with p(x) the density of the
+radius difference at the node and trains passing at f_A and f_B per second, expected approaches within d per second
+and node are
 
 ``f_A f_B  integral over |x| < d / c of  p(x) 2 sqrt(d^2 - c^2 x^2) / v_perp dx``
 
-(package methods; averaged over perigee and for small d this is E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165). It holds only
-where the relative phase of the two trains really drifts; planes held in phase are a fixed geometry and are marked.
+(package methods; averaged over perigee and for small d this is E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165). It
+holds only where the relative phase of the two trains really drifts; planes held in phase are a fixed geometry and
+are marked.
 """
 
 from __future__ import annotations
@@ -42,9 +44,7 @@ _FAR = 38.6
 _SAMPLE_DAYS = 30.0
 
 
-def expected_chord(
-    difference: RadiusDifference, gap_km: Floats, c: Floats, distance_km: float
-) -> Floats:
+def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, distance_km: float) -> Floats:
     """Return the mean of 2 sqrt(d^2 - c^2 x^2) over the radius difference, zero beyond the root.
 
     Parameters
@@ -138,8 +138,8 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float) -> Cro
         geometry[..., kernels.X],
         geometry[..., kernels.C],
         geometry[..., kernels.V_PERP],
-        (slots * pace).prod(axis=1) / kernels.TWO_PI**2,
-        np.abs(phase[:, 0] - phase[:, 1]) < kernels.TWO_PI / slots.max(axis=1),
+        (slots * pace).prod(axis=1) / (2.0 * np.pi) ** 2,
+        np.abs(phase[:, 0] - phase[:, 1]) < (2.0 * np.pi) / slots.max(axis=1),
         (sines > within_km / (kernels.REACH * trains.values[lead, 0, 0].min(axis=1))[:, None]).all(axis=1),
     )
 
@@ -195,9 +195,9 @@ def approach_rates(
     Returns
     -------
     Rates (plane, other_plane, within_km) or (object, plane, year, within_km)
-        Expected approaches per year, of all satellites of a plane together. In the first form each pair of planes stands
-        once, at plane < other_plane, with `phase_locked` where the average does not hold. Windows outside the linear
-        picture count as no approaches; `find_approaches` lists their pairs.
+        Expected approaches per year, of all satellites of a plane together. In the first form each pair of planes
+        stands once, at plane < other_plane, with `phase_locked` where the average does not hold. Windows outside the
+        linear picture count as no approaches; `find_approaches` lists their pairs.
 
     Raises
     ------
@@ -213,10 +213,12 @@ def approach_rates(
     trains = trains_of(orbits)
     planes = orbits["plane"].values[trains.leaders]
     faults = Faults("approach_rates")
-    faults.require(distances.size > 0 and bool((distances > 0.0).all()), f"within_km {within_km}; expected thresholds > 0")
+    faults.require(
+        distances.size > 0 and bool((distances > 0.0).all()), f"within_km {within_km}; expected thresholds > 0"
+    )
     faults.require(
         bool((planes >= 0).all()) and np.unique(planes).size == planes.size,
-        "satellites of a plane do not share one orbit, or have no plane; expected whole planes of a fleet, as from `walker`",
+        "satellites of a plane do not share one orbit, or have no plane; expected whole planes, as from `walker`",
     )
     if others is not None:
         faults.require(
@@ -225,7 +227,9 @@ def approach_rates(
         )
     faults.raise_if_any()
     if others is None:
-        return _between_planes(orbits, trains, planes, distances, difference or RadiusDifference(0.0, (0.0, 0.0), (0.0, 0.0)))
+        return _between_planes(
+            orbits, trains, planes, distances, difference or RadiusDifference(0.0, (0.0, 0.0), (0.0, 0.0))
+        )
     return _against_others(orbits, others, trains, planes, distances)
 
 
@@ -239,7 +243,8 @@ def _between_planes(
     rate[rows, columns] = rates_between_planes(crossings, difference, distances.tolist())
     locked[rows, columns] = crossings.locked | ~crossings.crossing
     return RATES.build(
-        {"plane": planes, "other_plane": planes, "within_km": distances, "rate": rate}, dims=("plane", "other_plane", "within_km")
+        {"plane": planes, "other_plane": planes, "within_km": distances, "rate": rate},
+        dims=("plane", "other_plane", "within_km"),
     ).assign(phase_locked=(("plane", "other_plane"), locked, RATES.variables["phase_locked"].attributes))
 
 
@@ -289,9 +294,9 @@ def total_rate(rates: xr.Dataset) -> xr.Dataset:
     """
     rate = rates["rate"]
     mean = rate.mean("object")
-    error = np.sqrt(((rate - mean) ** 2).sum("object"))
+    variance = ((rate - mean) ** 2).sum("object")
     dims = tuple(str(dim) for dim in rate.dims if dim != "object")
     coordinates = {dim: rates[dim].values for dim in dims}
     return RATES.build(
-        {**coordinates, "rate": rate.sum("object").values, "standard_error": error.values}, dims=dims
+        {**coordinates, "rate": rate.sum("object").values, "standard_error": np.sqrt(variance.values)}, dims=dims
     )

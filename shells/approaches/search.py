@@ -40,8 +40,8 @@ def find_approaches(
     approaches : Approaches (approach)
         In order of time, then of identifiers.
     unsearched : Unsearched pairs (pair)
-        Pairs of which some window lies outside the linear picture at the node (planes nearly the same or nearly opposed);
-        their approaches in the other windows are in the first Dataset.
+        Pairs of which some window lies outside the linear picture at the node (planes nearly the same or nearly
+        opposed); their approaches in the other windows are in the first Dataset.
 
     Raises
     ------

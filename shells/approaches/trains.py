@@ -100,6 +100,6 @@ def _shares_orbit(values: NDArray[np.float64], leader: NDArray[np.float64]) -> N
     ahead = values[..., 5] - leader[:, 5]
     drift = np.abs(ahead - ahead[:, :1])
     steady = (drift <= SAME_PHASE) | np.isnan(ahead)
-    result: NDArray[np.bool_] = alike.all(axis=(1, 2)) & steady.all(axis=1)
+    result = np.asarray(alike.all(axis=(1, 2)) & steady.all(axis=1))
     result[0] = True
     return result

@@ -8,8 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 from shells.motion import kernels
 
 #: Base height [km], density there [kg m-3], scale height [km]: rho = rho0 exp(-(h - h0) / H).
-#: Source: D. A. Vallado, Fundamentals of Astrodynamics and Applications, 4th ed. 2013, Table 8-4; table number and values
-#: from memory, each layer checked to join the next.
+#: Source: D. A. Vallado, Fundamentals of Astrodynamics and Applications, 4th ed. 2013, Table 8-4; table number and
+#: values from memory, each layer checked to join the next.
 EXPONENTIAL_TABLE: NDArray[np.float64] = np.array(
     [
         [0, 1.225, 7.249],

@@ -5,8 +5,8 @@ Averaged over the mean anomaly, the zonal of degree n is
 ``-(mu / a) J_n (R / a)^n (1 - e^2)^(1/2 - n) sum_k A_nk(i) B_nk(e) [cos k w (n even), sin k w (n odd)]``
 
 with A_nk the Fourier coefficients of P_n(sin i sin theta) in the argument of latitude, and B_nk the mean of
-(1 + e cos f)^(n-1) cos k f over the true anomaly; both are a power (sin^k i, e^k) times an even polynomial. This is Kaula's
-(1966, section 3.3) result in closed form; k runs over n-2, n-4, … down to 0 or 1.
+(1 + e cos f)^(n-1) cos k f over the true anomaly; both are a power (sin^k i, e^k) times an even polynomial. This is
+Kaula's (1966, section 3.3) result in closed form; k runs over n-2, n-4, … down to 0 or 1.
 """
 
 from __future__ import annotations

@@ -118,7 +118,7 @@ def from_states(
     return OBJECTS.build(
         {
             "object": np.arange(1, count + 1),
-            "epoch": np.datetime64(epoch, "ns"),
+            "epoch": np.array(epoch, dtype="datetime64[ns]"),
             "semi_major_axis": elements[:, 0],
             "eccentricity_x": elements[:, 1],
             "eccentricity_y": elements[:, 2],

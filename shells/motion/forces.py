@@ -42,9 +42,7 @@ class Forces:
         if self.zonal_degree not in (0, *range(2, HIGHEST_DEGREE + 1)):
             from shells.errors import InputError
 
-            raise InputError(
-                f"Forces: zonal_degree {self.zonal_degree}; allowed are 0 and 2 to {HIGHEST_DEGREE}"
-            )
+            raise InputError(f"Forces: zonal_degree {self.zonal_degree}; allowed are 0 and 2 to {HIGHEST_DEGREE}")
 
     def model(self) -> kernels.Model:
         """Return the constants of this model for the kernels, in km, s and radians."""

@@ -90,7 +90,7 @@ def add_zonal_rates(a, ex, ey, cos_i, sin_i, model, powers, out):
 
     x' and y' are the rates of (ex, ey) in the turning node's absence, d = sin i raan', u' likewise: the full rates are
     ex' = x' + ey cot i d, ey' = y' - ex cot i d, raan' = d / sin i, u_total' = u' - cot i d. All six are regular at
-    e = 0 and i = 0. [1] section 3.3, with the planetary equations in (ex, ey, u). ``powers`` is scratch of shape (3, 14).
+    e = 0 and i = 0. [1] section 3.3, with the planetary equations in (ex, ey, u). ``powers`` is scratch, (3, 14).
     """
     e2 = ex * ex + ey * ey
     eta2 = 1.0 - e2
@@ -141,9 +141,7 @@ def add_zonal_rates(a, ex, ey, cos_i, sin_i, model, powers, out):
     out[3] += scale / eta * cos_i * potential_w
     out[4] += scale / eta * potential_i
     out[5] += (
-        mean_motion
-        + eta / (1.0 + eta) * scale * (ex * potential_x + ey * potential_y)
-        - 2.0 * a * scale * potential_a
+        mean_motion + eta / (1.0 + eta) * scale * (ex * potential_x + ey * potential_y) - 2.0 * a * scale * potential_a
     )
 
 
@@ -606,9 +604,7 @@ def mean_from_state(osculating, mu, radius, j2, out):
         e_sin, e_cos = sigma * r_m / (a * eta), 1.0 - r_m / a
         centre = e_sin + 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * e_cos)
         out[0], out[1], out[2], out[3], out[4], out[5] = a, ex, ey, i_m, node_m, theta_m - centre
-        terms = short_period(
-            p, kappa, sigma, eta, centre, sin_t, cos_t, np.cos(i_m), np.sin(i_m), mu, radius, j2
-        )
+        terms = short_period(p, kappa, sigma, eta, centre, sin_t, cos_t, np.cos(i_m), np.sin(i_m), mu, radius, j2)
         r_m, theta_m, node_m = r - terms[0], theta - terms[1], node - terms[2]
         i_m, v_m, h_m = i - terms[3], v_r - terms[4], momentum - terms[5]
         if abs(a - settled) < 1e-9:

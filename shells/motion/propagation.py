@@ -46,7 +46,8 @@ def element_array(dataset: xr.Dataset) -> NDArray[np.float64]:
     ndarray, shape (object, 6) or (object, time, 6)
         ``[a, ex, ey, i, raan, u]`` in km and radians.
     """
-    return np.stack([dataset[name].values for name in ELEMENTS], axis=-1) * _TO_INTERNAL
+    elements: NDArray[np.float64] = np.stack([dataset[name].values for name in ELEMENTS], axis=-1) * _TO_INTERNAL
+    return elements
 
 
 def rate_array(orbits: xr.Dataset) -> NDArray[np.float64]:
@@ -61,8 +62,9 @@ def rate_array(orbits: xr.Dataset) -> NDArray[np.float64]:
     ndarray, shape (object, time, 6)
         Rates of ``[a, ex, ey, i, raan, u]`` in km and radians per second.
     """
-    rates = np.stack([orbits[f"{name}_rate"].values for name in ELEMENTS], axis=-1)
-    return rates * _TO_INTERNAL / constants.DAY.value
+    per_day = np.stack([orbits[f"{name}_rate"].values for name in ELEMENTS], axis=-1)
+    rates: NDArray[np.float64] = per_day * _TO_INTERNAL / constants.DAY.value
+    return rates
 
 
 def seconds_since(times: ArrayLike, start: np.datetime64) -> NDArray[np.float64]:
@@ -146,11 +148,11 @@ def propagate(
     """
     OBJECTS.check(objects, stage="propagate")
     forces = forces or Forces()
-    epoch = objects["epoch"].values.astype("datetime64[ns]")
-    first = epoch if start is None else np.datetime64(start, "ns")
-    _check_propagation(objects, years, node_days, first - epoch)
+    epoch = np.datetime64(objects["epoch"].values.item(), "ns")
+    first = epoch if start is None else np.datetime64(str(start), "ns")
+    _check_propagation(objects, years, node_days, float(seconds_since(first, epoch)))
 
-    lead = float((first - epoch) / np.timedelta64(1, "ns")) * 1e-9
+    lead = float(seconds_since(first, epoch))
     span = years * constants.YEAR.value
     count = int(np.ceil(span / (node_days * constants.DAY.value) - 1e-9)) + 1
     nodes = np.linspace(0.0, span, count)
@@ -166,13 +168,11 @@ def propagate(
     return _orbits(objects, first, nodes, values[:, -count:], rates[:, -count:], after(epoch, ends), forces)
 
 
-def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead: np.timedelta64) -> None:
+def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead_s: float) -> None:
     faults = Faults("propagate")
     faults.require(years > 0.0, f"years {years}; expected a span longer than zero")
     faults.require(node_days > 0.0, f"node_days {node_days}; expected more than zero")
-    faults.require(
-        lead >= np.timedelta64(0, "ns"), f"start is {-lead} before the epoch of the objects; expected the epoch or later"
-    )
+    faults.require(lead_s >= 0.0, f"start is {-lead_s} s before the epoch of the objects; expected the epoch or later")
     eccentricity = np.hypot(objects["eccentricity_x"].values, objects["eccentricity_y"].values)
     perigee = objects["semi_major_axis"].values * (1.0 - eccentricity) - constants.EQUATORIAL_RADIUS.value
     limits = (
@@ -237,7 +237,8 @@ def node_clock(orbits: xr.Dataset) -> tuple[np.datetime64, float, int]:
     faults.raise_if_any()
     spacing = np.diff(times).astype(np.int64)
     faults.require(
-        bool(np.all(np.abs(spacing - spacing[0]) <= ROUNDING_NS)), "nodes in time are unevenly spaced; use those of `propagate`"
+        bool(np.all(np.abs(spacing - spacing[0]) <= ROUNDING_NS)),
+        "nodes in time are unevenly spaced; use those of `propagate`",
     )
     faults.raise_if_any()
     return times[0], float(times[-1] - times[0]) * 1e-9 / (times.size - 1), times.size

@@ -32,7 +32,8 @@ def mean_radius(semi_major_axis_km: ArrayLike, inclination_deg: ArrayLike) -> ND
     """
     a = np.asarray(semi_major_axis_km, dtype=np.float64)
     sine = np.sin(np.radians(inclination_deg))
-    return a - 0.75 * _J2_RADIUS_SQUARED / a * (2.0 - 3.0 * sine**2)
+    radius: NDArray[np.float64] = a - 0.75 * _J2_RADIUS_SQUARED / a * (2.0 - 3.0 * sine**2)
+    return radius
 
 
 def semi_major_axis(mean_radius_km: ArrayLike, inclination_deg: ArrayLike) -> NDArray[np.float64]:
@@ -53,4 +54,5 @@ def semi_major_axis(mean_radius_km: ArrayLike, inclination_deg: ArrayLike) -> ND
     r_m = np.asarray(mean_radius_km, dtype=np.float64)
     sine = np.sin(np.radians(inclination_deg))
     offset = 0.75 * _J2_RADIUS_SQUARED * (2.0 - 3.0 * sine**2)
-    return 0.5 * (r_m + np.sqrt(r_m**2 + 4.0 * offset))
+    axis: NDArray[np.float64] = 0.5 * (r_m + np.sqrt(r_m**2 + 4.0 * offset))
+    return axis

@@ -1,1 +1,1 @@
-
+"""Risk: collision probability of an encounter."""

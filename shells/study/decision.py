@@ -1,6 +1,6 @@
 """The separation decision: what each case costs, and the smallest step that meets the target.
 
-The target limits collisions among the fleet's own satellites, which the step decides; what debris adds is shown beside it.
+The target limits collisions among the fleet's own satellites, which the step decides; what debris adds is beside it.
 Between planes a collision needs both satellites at one radius, so the expected number is the phase-averaged rate within
 the sum of the hard-body radii, with the radius difference spread by the tolerances: once for satellites inside them
 (`control`), once with one satellite in a control fault (`fault`), weighted with the share of time spent so.
@@ -222,7 +222,10 @@ def _text(study: Study, cases: Sequence[Case], quantity: Floats, chosen: NDArray
     )
     if not chosen.any():
         best = int(quantity.argmin())
-        return f"No step of the sweep meets the target ({wanted}); the best, {cases[best].step_km:g} km, has {quantity[best]:.1g}."
+        return (
+            f"No step of the sweep meets the target ({wanted}); "
+            f"the best, {cases[best].step_km:g} km, has {quantity[best]:.1g}."
+        )
     case = cases[int(chosen.argmax())]
     return (
         f"A step of {case.step_km:g} km in {case.order_name} order is the smallest of the sweep that meets the target "

@@ -1,5 +1,7 @@
 """Phase-averaged rates."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
@@ -25,10 +27,14 @@ from tests.populations import objects_of, random_elements, small_fleet
 def test_chord_against_quadrature(difference, gap, c, distance):
     # slow twin: scipy's adaptive quadrature, panels split where the density has its support
     reach = min(difference.support_km, 12.0 * difference.scale_km)
-    edges = np.unique(np.clip([-distance / c, gap - reach, gap, gap + reach, distance / c], -distance / c, distance / c))
+    edges = np.unique(
+        np.clip([-distance / c, gap - reach, gap, gap + reach, distance / c], -distance / c, distance / c)
+    )
     expected = sum(
-        quad(lambda x: 2.0 * np.sqrt(max(distance**2 - (c * x) ** 2, 0.0)) * difference.density(x - gap), a, b, limit=500)[0]
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        quad(
+            lambda x: 2.0 * np.sqrt(max(distance**2 - (c * x) ** 2, 0.0)) * difference.density(x - gap), a, b, limit=500
+        )[0]
+        for a, b in pairwise(edges)
     )
     found = expected_chord(difference, np.array([gap]), np.array([c]), distance)[0]
     assert found == pytest.approx(expected, rel=2e-4, abs=1e-15)
@@ -58,8 +64,8 @@ def test_mean_chord_closed_form():
 def test_enumeration_agrees_between_planes():
     """The exact search counts what the phase average expects.
 
-    Neighbouring shells slip past each other by some forty slots a year, so counts are true to about one part in forty of a
-    pair, and ten pairs stand here.
+    Neighbouring shells slip past each other by some forty slots a year, so counts are true to about one part in forty
+    of a pair, and ten pairs stand here.
     """
     fleet = propagate(small_fleet(planes=5, satellites=40, step=1.1), years=1.0)
     rates = approach_rates(fleet, within_km=[2.0, 5.0])

@@ -58,7 +58,7 @@ def test_three_days_of_a_year_against_the_twin(fleet, capsys):
     left_out = set(zip(unsearched["first"].values.tolist(), unsearched["second"].values.tolist(), strict=True))
     aside = sum((int(a), int(b)) in left_out for a, b in twin[:, :2])
     with capsys.disabled():
-        print(f"\n{compared} approaches equal the twin's; {len(left_out)} pairs not searched, {aside} approaches of theirs")
+        print(f"\n{compared} approaches equal the twin's; {len(left_out)} pairs not searched, with {aside} approaches")
     assert compared > 100
 
 
@@ -90,7 +90,9 @@ def test_three_days_against_sgp4(fleet, tmp_path, capsys):
             missed += 1
     with capsys.disabled():
         share = matched / (matched + missed)
-        print(f"\n{matched} of {matched + missed} ({share:.1%}) of sgp4's; {len(left_out)} pairs not searched, {aside} of theirs")
+        print(
+            f"\n{matched} of {matched + missed} ({share:.1%}) found; {len(left_out)} pairs not searched, {aside} aside"
+        )
     assert matched + missed > 100
     assert share >= 0.95
 

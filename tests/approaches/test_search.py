@@ -126,7 +126,11 @@ def test_blocks_do_not_change_a_bit():
 
 
 def test_nearly_coplanar_pairs_are_reported():
-    rows = [[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7438.5, 2e-4, 1e-3, 86.6, 30.2, 14.0], [7439.0, 1e-4, 9e-4, 93.3, 209.6, 50.0]]
+    rows = [
+        [7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0],
+        [7438.5, 2e-4, 1e-3, 86.6, 30.2, 14.0],
+        [7439.0, 1e-4, 9e-4, 93.3, 209.6, 50.0],
+    ]
     orbits = propagate(objects_of(rows), years=3 * DAY)
     _, unsearched = find_approaches(orbits, within_km=5.0)
     pairs = set(zip(unsearched["first"].values.tolist(), unsearched["second"].values.tolist(), strict=True))
@@ -142,7 +146,9 @@ def test_orbits_that_cannot_meet_are_not_reported():
 
 
 def test_objects_that_end_are_searched_until_then():
-    falling = objects_of([[6378.137 + 195.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7438.0, 1e-4, 1e-3, 60.0, 30.0, 10.0]], area_to_mass=0.1)
+    falling = objects_of(
+        [[6378.137 + 195.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7438.0, 1e-4, 1e-3, 60.0, 30.0, 10.0]], area_to_mass=0.1
+    )
     orbits = propagate(falling, years=10 * DAY)
     assert not orbits["alive"].values[0, -1]
     assert np.isfinite(orbits["reentry"].values[0].astype(float))
@@ -153,5 +159,7 @@ def test_objects_that_end_are_searched_until_then():
 def test_faults_are_named():
     orbits = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=DAY)
     others = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=2 * DAY)
-    with pytest.raises(InputError, match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ"):
+    with pytest.raises(
+        InputError, match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ"
+    ):
         find_approaches(orbits, others, within_km=-1.0)

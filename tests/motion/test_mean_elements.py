@@ -27,14 +27,16 @@ def rates_of(elements, *, forces=None, ballistic=0.0):
 
 
 def test_air_table_joins():
-    # Vallado, Fundamentals of Astrodynamics and Applications, 4th ed. 2013, Table 8-4 (from memory): each layer meets the
-    # next to better than 0.015 %, but for 0 to 25 km (0.14 %).
+    # Vallado, Fundamentals of Astrodynamics and Applications, 4th ed. 2013, Table 8-4 (from memory): each layer meets
+    # the next to better than 0.015 %, but for 0 to 25 km (0.14 %).
     base, density, scale = EXPONENTIAL_TABLE.T
     reached = density[:-1] * np.exp(-np.diff(base) / scale[:-1])
     mismatch = np.abs(reached / density[1:] - 1.0)
     assert mismatch[0] < 1.5e-3
     assert mismatch[1:].max() < 1.5e-4
-    np.testing.assert_allclose(exponential_density([400.0, 750.0]), [3.725e-12, 3.614e-14 * np.exp(-50 / 88.667)], rtol=1e-12)
+    np.testing.assert_allclose(
+        exponential_density([400.0, 750.0]), [3.725e-12, 3.614e-14 * np.exp(-50 / 88.667)], rtol=1e-12
+    )
 
 
 @pytest.mark.parametrize(
@@ -208,7 +210,9 @@ def test_circular_decay_against_scipy():
     start = float(semi_major_axis(surface + height, 0.0))
     slow = solve_ivp(rate, (0.0, 1e8), [start], events=low, rtol=1e-9, max_step=86400.0).t_events[0][0]
     row = np.array([[start, 1e-7, 1e-7, 1e-9, 0.3, 0.4]])
-    end = arrays.integrate(row, np.array([ballistic]), np.arange(0.0, 1e8, 86400.0), forces=Forces(zonal_degree=2))[2][0]
+    end = arrays.integrate(row, np.array([ballistic]), np.arange(0.0, 1e8, 86400.0), forces=Forces(zonal_degree=2))[2][
+        0
+    ]
     assert end == pytest.approx(slow, rel=5e-3)
 
 

@@ -41,8 +41,8 @@ def orbit(shape, node, perigee):
 @pytest.mark.parametrize(
     ("a", "e", "mutual", "published"),
     [
-        # E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165: per revolution (R/a0)^2 U / (pi sin I |Ux|), target circular at
-        # 7178.137 km, R = 10 m, mu = 398600.4418; computed from the formula, itself from memory
+        # E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165: per revolution (R/a0)^2 U / (pi sin I |Ux|), target circular
+        # at 7178.137 km, R = 10 m, mu = 398600.4418; computed from the formula, itself from memory
         (7178.137, 0.02, 60.0, 1.8598795354e-7),
         (7228.137, 0.01, 90.0, 6.2317895896e-7),
     ],
