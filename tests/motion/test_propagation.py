@@ -1,0 +1,100 @@
+"""Propagation of Datasets: spans, held satellites, re-entry, states."""
+
+import numpy as np
+import pytest
+
+from shells.errors import InputError, SchemaError
+from shells.motion.elements import classical, from_states
+from shells.motion.forces import Forces
+from shells.motion.propagation import positions, propagate
+from tests.populations import EPOCH, objects_of, random_elements
+from tests.truth import MU
+
+ROW = [7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]
+
+
+def test_two_bodies_closed_form():
+    row = [8000.0, 0.1, -0.15, 40.0, 30.0, 10.0]
+    orbits = propagate(objects_of(row), years=20 / 365.25, forces=Forces(zonal_degree=0, drag=False))
+    elapsed = (orbits["time"].values - EPOCH) / np.timedelta64(1, "s")
+    expected = 10.0 + np.degrees(np.sqrt(MU / 8000.0**3)) * elapsed
+    np.testing.assert_allclose(orbits["mean_argument_of_latitude"].values[0], expected, rtol=1e-12)
+    for name, value in zip(
+        ("semi_major_axis", "eccentricity_x", "inclination", "raan"), (8000.0, 0.1, 40.0, 30.0), strict=True
+    ):
+        np.testing.assert_allclose(orbits[name].values[0], value, rtol=1e-12)
+
+
+def test_held_satellites_keep_their_shape_until_they_are_let_go():
+    row = [6878.0, 2e-3, 3e-3, 53.0, 30.0, 10.0]
+    objects = objects_of([row, row], held=True)
+    until = np.array([EPOCH + np.timedelta64(50, "D"), np.datetime64("2100-01-01", "ns")])
+    objects = objects.assign(held_until=("object", until, objects["held_until"].attrs))
+    orbits = propagate(objects, years=0.3)
+    held = orbits["time"].values <= EPOCH + np.timedelta64(49, "D")
+    for name in ("semi_major_axis", "eccentricity_x", "eccentricity_y", "inclination"):
+        values = orbits[name].values
+        np.testing.assert_allclose(values[0, held], values[1, held], rtol=1e-9)
+        np.testing.assert_allclose(values[1], values[1, 0], rtol=1e-9)
+    assert orbits["semi_major_axis"].values[0, -1] < 6878.0 - 0.5
+    assert orbits["raan"].values[1, -1] < 30.0 - 300.0
+
+
+def test_start_after_the_epoch_continues_the_same_orbit():
+    objects = objects_of(random_elements(np.random.default_rng(5), 4))
+    whole = propagate(objects, years=40 / 365.25)
+    later = propagate(objects, start=EPOCH + np.timedelta64(10, "D"), years=20 / 365.25)
+    times = EPOCH + np.array([12, 29], dtype="timedelta64[D]")
+    apart = positions(whole, times)["position"] - positions(later, times)["position"]
+    assert np.abs(apart.values).max() < 2e-3
+
+
+def test_reentry_is_dated_and_ends_the_orbit():
+    orbits = propagate(objects_of([6378.137 + 200.0, 1e-4, 1e-3, 53.0, 30.0, 10.0], area_to_mass=0.02), years=0.2)
+    end = orbits["reentry"].values[0]
+    alive = orbits["alive"].values[0]
+    assert EPOCH < end < orbits["time"].values[-1]
+    np.testing.assert_array_equal(alive, orbits["time"].values <= end)
+    assert np.isnan(orbits["raan"].values[0, ~alive]).all()
+
+
+def test_positions_follow_mean_elements_between_nodes():
+    objects = objects_of(random_elements(np.random.default_rng(6), 5))
+    fine, coarse = propagate(objects, years=10 / 365.25, node_days=0.25), propagate(objects, years=10 / 365.25)
+    times = EPOCH + (np.array([1.37, 5.61, 9.13]) * 86400e9).astype("timedelta64[ns]")
+    apart = positions(fine, times)["position"] - positions(coarse, times)["position"]
+    assert np.abs(apart.values).max() < 2e-3
+
+
+def test_states_give_back_their_objects():
+    objects = objects_of(random_elements(np.random.default_rng(7), 6, eccentricity=(0.01, 0.3)))
+    states = positions(propagate(objects, years=0.01), EPOCH)
+    again = from_states(states["position"].values[:, 0], states["velocity"].values[:, 0], epoch=EPOCH)
+    for name in ("semi_major_axis", "eccentricity_x", "inclination", "raan", "mean_argument_of_latitude"):
+        np.testing.assert_allclose(again[name], objects[name], rtol=1e-8)
+
+
+def test_classical_elements():
+    usual = classical(objects_of([7438.0, 0.3, -0.4, 86.5, 30.0, 10.0]))
+    assert usual["eccentricity"].item() == pytest.approx(0.5)
+    assert usual["argument_of_perigee"].item() == pytest.approx(306.869898, abs=1e-6)
+    assert usual["mean_anomaly"].item() == pytest.approx((10.0 - 306.869898) % 360.0, abs=1e-6)
+
+
+def test_faults_are_told_at_once():
+    rows = [ROW, [7000.0, 0.2, 0.0, 86.5, 30.0, 10.0], [6300.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]
+    with pytest.raises(InputError) as caught:
+        propagate(objects_of(rows), years=0.0, start=EPOCH - np.timedelta64(1, "D"))
+    message = str(caught.value)
+    assert "years 0.0; expected a span longer than zero" in message
+    assert "before the epoch of the objects" in message
+    assert "perigee height [km] of objects 2: -778.137, 3: " in message
+    with pytest.raises(SchemaError, match="semi_major_axis"):
+        propagate(objects_of(ROW).drop_vars("semi_major_axis"), years=1.0)
+    with pytest.raises(InputError, match="allowed are 0 and 2 to 15"):
+        Forces(zonal_degree=1)
+    orbits = propagate(objects_of(ROW), years=0.01)
+    with pytest.raises(InputError, match="1 of 1 times outside the orbits"):
+        positions(orbits, EPOCH - np.timedelta64(1, "s"))
+    with pytest.raises(InputError, match="not ellipses above the ground"):
+        from_states([[7000.0, 0.0, 0.0]], [[0.0, 12.0, 3.0]], epoch=EPOCH)
