@@ -37,9 +37,7 @@ def main(count: int = 2000) -> None:
     print(
         f"search    {searching:8.2f} s  {approaches.sizes['approach']} approaches, {unsearched.sizes['pair']} pairs aside"
     )
-    print(
-        f"stepping  {baseline:8.0f} s  extrapolated from {SLICE_DAYS:g} days; {baseline / (moving + searching):.0f} times"
-    )
+    print(f"stepping  {baseline:8.0f} s  of {SLICE_DAYS:g} days; {baseline / (moving + searching):.0f} times")
 
 
 if __name__ == "__main__":

@@ -34,8 +34,9 @@ def test_held_satellites_keep_their_shape_until_they_are_let_go():
     held = orbits["time"].values <= EPOCH + np.timedelta64(49, "D")
     for name in ("semi_major_axis", "eccentricity_x", "eccentricity_y", "inclination"):
         values = orbits[name].values
-        np.testing.assert_allclose(values[0, held], values[1, held], rtol=1e-9)
-        np.testing.assert_allclose(values[1], values[1, 0], rtol=1e-9)
+        # the integrator's tolerance is 1e-9 a step
+        np.testing.assert_allclose(values[0, held], values[1, held], rtol=1e-7)
+        np.testing.assert_allclose(values[1], values[1, 0], rtol=1e-7)
     assert orbits["semi_major_axis"].values[0, -1] < 6878.0 - 0.5
     assert orbits["raan"].values[1, -1] < 30.0 - 300.0
 
