@@ -34,10 +34,10 @@ def main(count: int = 2000) -> None:
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"{count} debris objects, 320 satellites, {DAYS:g} days, one core, peak memory {memory:.2g} GB")
     print(f"motion    {moving:8.2f} s  {count * DAYS / 365.25 / moving:8.0f} object-years/s")
-    print(
-        f"search    {searching:8.2f} s  {approaches.sizes['approach']} approaches, {unsearched.sizes['pair']} pairs aside"
-    )
-    print(f"stepping  {baseline:8.0f} s  of {SLICE_DAYS:g} days; {baseline / (moving + searching):.0f} times")
+    found, aside = approaches.sizes["approach"], unsearched.sizes["pair"]
+    print(f"search    {searching:8.2f} s  {found} approaches, {aside} pairs not searched")
+    ratio = baseline / (moving + searching)
+    print(f"stepping  {baseline:8.0f} s  extrapolated from {SLICE_DAYS:g} days; {ratio:.0f} times as long")
 
 
 if __name__ == "__main__":
