@@ -104,8 +104,8 @@ def faults(study: Study) -> str:
     """Return the assumed faults in words."""
     assumed = study.faults
     return (
-        f"assumed: {assumed.per_satellite_year:g} per satellite-year, {assumed.offset_km:g} km off in mean radius for "
-        f"{assumed.duration_days:g} days"
+        f"assumed: {assumed.per_satellite_year:g} per satellite-year, {assumed.offset_km:g} km (1 sigma) off in mean "
+        f"radius for {assumed.duration_days:g} days"
     )
 
 

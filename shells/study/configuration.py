@@ -101,7 +101,7 @@ class FaultsTable(Table):
         default=0.01, description="assumed chance that a satellite leaves its tolerances"
     )
     offset_km: Positive = Field(
-        default=5.0, description="how far a faulty satellite departs in mean radius, either way [km]"
+        default=5.0, description="standard deviation of how far a faulty satellite departs in mean radius [km]"
     )
     duration_days: Positive = Field(default=7.0, description="how long a fault lasts [days]")
 

@@ -63,7 +63,7 @@ def test_page_says_all_that_is_needed(finished):
         "factor 3.3 below the target",
         "0.800 km left when all tolerances are used up",
         "eccentricity, 0.550 km",
-        "assumed: 0.01 per satellite-year, 5 km off in mean radius for 7 days",
+        "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
         "invented population of 25 objects, seed 7",
         "350 ± 18",
