@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from shells import constants
 from shells.approaches.rates import Crossings, crossings_of, rates_between_planes, total_rate
 from shells.approaches.trains import trains_of
+from shells.errors import Faults
 from shells.fleet.radius_difference import RadiusDifference, radius_difference
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.shape import mean_radius
@@ -90,6 +91,7 @@ def assess(study: Study, case: Case, leaders: xr.Dataset) -> Assessment:
     trains = trains_of(leaders)
     planes = leaders["plane"].values[trains.leaders]
     crossings = crossings_of(leaders, trains, within_km=max(thresholds))
+    _require_crossing(crossings, planes)
     radius = mean_radius(
         leaders["semi_major_axis"].values[trains.leaders, 0], leaders["inclination"].values[trains.leaders, 0]
     )
@@ -120,11 +122,23 @@ def assess(study: Study, case: Case, leaders: xr.Dataset) -> Assessment:
     )
 
 
+def _require_crossing(crossings: Crossings, planes: NDArray[np.int64]) -> None:
+    """Refuse planes that nearly coincide or oppose each other: their risk would count as none."""
+    flat = planes[crossings.pairs[~crossings.crossing]]
+    faults = Faults("choose_separation")
+    faults.require(
+        len(flat) == 0,
+        f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes, whose rates at "
+        "nodes are not known; expected planes that cross: change pattern, planes or inclination_deg, or lower within_km",
+    )
+    faults.raise_if_any()
+
+
 def _nearest_pair(crossings: Crossings) -> tuple[int, float]:
     """Return the pair of trains whose reference orbits come nearest at a node, and that gap [km]."""
-    if not crossings.crossing.any():
+    if not len(crossings.pairs):
         return 0, np.inf
-    gaps = np.where(crossings.crossing[:, None, None], np.abs(crossings.gap), np.inf).min(axis=(1, 2))
+    gaps = np.abs(crossings.gap).min(axis=(1, 2))
     return int(gaps.argmin()), float(gaps.min())
 
 
