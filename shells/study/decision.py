@@ -128,8 +128,8 @@ def _require_crossing(crossings: Crossings, planes: NDArray[np.int64]) -> None:
     faults = Faults("choose_separation")
     faults.require(
         len(flat) == 0,
-        f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes, whose rates at "
-        "nodes are not known; expected planes that cross: change pattern, planes or inclination_deg, or lower within_km",
+        f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes, whose rates "
+        "at nodes are not known; expected planes that cross: change pattern, planes or inclination_deg",
     )
     faults.raise_if_any()
 
