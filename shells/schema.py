@@ -129,9 +129,12 @@ class Schema:
         if found.chunks is None and variable.dtype in ("float64", "int64", "datetime64[ns]"):
             _check_values(faults, name, variable, found)
 
+    def _is_free(self, variable: Variable) -> bool:
+        return len(variable.dims) > 1 and set(variable.dims) <= set(self.free_dims)
+
     def _dims_agree(self, variable: Variable, dims: tuple[Hashable, ...]) -> bool:
-        if self.free_dims and variable.dims == self.free_dims:
-            return list(dims) == [dim for dim in self.free_dims if dim in dims]
+        if self._is_free(variable):
+            return list(dims) == [dim for dim in variable.dims if dim in dims]
         return dims == variable.dims
 
     def build(
@@ -164,7 +167,7 @@ class Schema:
         arrays = {}
         for name, value in values.items():
             variable = self.variables[name]
-            own = dims if self.free_dims and variable.dims == self.free_dims else variable.dims
+            own = tuple(dim for dim in dims if dim in variable.dims) if self._is_free(variable) else variable.dims
             arrays[name] = (own, _typed(value, variable.dtype), variable.attributes)
         coords = {name: arrays.pop(name) for name in self.coordinates if name in arrays}
         common = {"Conventions": CONVENTIONS, "reference_frame": REFERENCE_FRAME, "time_scale": "UTC"}
@@ -424,7 +427,19 @@ RATES = Schema(
             required=False,
         ),
         "phase_locked": Variable(
-            RATE_DIMS[:-1], "bool", "", "the phase does not drift: the average does not hold", required=False
+            ("case", "plane", "other_plane"),
+            "bool",
+            "",
+            "the relative phase drifts by less than one slot: an average over unknown phases, not over time",
+            required=False,
+        ),
+        "skipped_windows": Variable(
+            ("case", "object", "plane"),
+            "int64",
+            "1",
+            "time windows left out of the rate: planes nearly one or opposed, or the object re-enters",
+            (0, None),
+            required=False,
         ),
     },
     coordinates=RATE_DIMS,

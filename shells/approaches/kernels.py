@@ -52,17 +52,21 @@ COLUMNS = 13
 
 @kernel
 def radius_interval(values, node, mu, radius, j2):
-    """Return the lowest and highest osculating radius [km] of an orbit over a window; NaN once it has ended."""
-    if np.isnan(values[node + 1, 0]):
+    """Return the lowest and highest osculating radius [km] of an orbit over a window; NaN once it has ended.
+
+    In the window in which an object re-enters it falls from where it is to the ground, and the lowest radius is zero.
+    """
+    if np.isnan(values[node, 0]):
         return np.nan, np.nan
     low, high = np.inf, 0.0
-    for j in range(node, node + 2):
+    ends = np.isnan(values[node + 1, 0])
+    for j in range(node, node + 1 if ends else node + 2):
         a, ex, ey, i = values[j, 0], values[j, 1], values[j, 2], values[j, 3]
         e = np.sqrt(ex * ex + ey * ey)
         pad = radial_short_period_bound(a, e, np.sin(i), radius, j2)
         low = min(low, a * (1.0 - e) - pad)
         high = max(high, a * (1.0 + e) + pad)
-    return low - DRIFT_PAD, high + DRIFT_PAD
+    return 0.0 if ends else low - DRIFT_PAD, high + DRIFT_PAD
 
 
 @kernel
@@ -453,6 +457,10 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
                 j += 1
                 if high[a] + distance < low_b or (same and a >= b):
                     continue
+                # an object that re-enters in this window has no trajectory for the rest of it: not searched
+                if low[a] == 0.0 or low_b == 0.0:
+                    unsearched[a, b] += 1
+                    continue
                 limit_sine = distance / (REACH * max(low[a], low_b))
                 if not search_pair(
                     first, second, a, b, index, spacing, end, distance, limit_sine, field, work, geometry, found
@@ -554,7 +562,11 @@ def average(first, second, spacing, years, distances, field, out, skipped):
             low_b, high_b = radius_interval(second[0][leaders_b[b]], index, mu, radius, j2)
             for a in range(leaders_a.size):
                 # written so that NaN, an object that has re-entered, fails
-                if low[a] - largest <= high_b and low_b - largest <= high[a]:
+                if not (low[a] - largest <= high_b and low_b - largest <= high[a]):
+                    continue
+                if low[a] == 0.0 or low_b == 0.0:
+                    skipped[b, a] += 1
+                else:
                     limit_sine = largest / (REACH * max(low[a], low_b))
                     if not add_averages(
                         first, second, a, b, index, spacing, distances, limit_sine, field, work, geometry,

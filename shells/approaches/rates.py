@@ -105,7 +105,7 @@ class Crossings:
     crossing: NDArray[np.bool_]
 
 
-def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float) -> Crossings:
+def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots: int | None = None) -> Crossings:
     """Return the geometry at the mutual nodes of all pairs of trains.
 
     Parameters
@@ -115,6 +115,8 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float) -> Cro
         Of these orbits.
     within_km : float
         Largest threshold that is asked of the geometry [km].
+    slots : int, optional
+        Satellites of each plane, where the orbits hold only one of them; by default those of the trains.
 
     Returns
     -------
@@ -132,14 +134,15 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float) -> Cro
     lead = trains.leaders[pairs]
     phase = trains.values[lead, -1, 5] - trains.values[lead, 0, 5]
     pace = phase / span
-    slots = trains.sizes[pairs]
+    sizes = trains.sizes[pairs]
+    most = sizes.max(axis=1) if slots is None else slots
     return Crossings(
         pairs,
         geometry[..., kernels.X],
         geometry[..., kernels.C],
         geometry[..., kernels.V_PERP],
-        (slots * pace).prod(axis=1) / (2.0 * np.pi) ** 2,
-        np.abs(phase[:, 0] - phase[:, 1]) < (2.0 * np.pi) / slots.max(axis=1),
+        (sizes * pace).prod(axis=1) / (2.0 * np.pi) ** 2,
+        np.abs(phase[:, 0] - phase[:, 1]) < (2.0 * np.pi) / most,
         (sines > within_km / (kernels.REACH * trains.values[lead, 0, 0].min(axis=1))[:, None]).all(axis=1),
     )
 
@@ -197,7 +200,8 @@ def approach_rates(
     Rates (plane, other_plane, within_km) or (object, plane, year, within_km)
         Expected approaches per year, of all satellites of a plane together. In the first form each pair of planes
         stands once, at plane < other_plane, with `phase_locked` where the average does not hold. Windows outside the
-        linear picture count as no approaches; `find_approaches` lists their pairs.
+        linear picture, and those in which an object re-enters, count as no approaches; in the second form
+        `skipped_windows` counts them.
 
     Raises
     ------
@@ -243,9 +247,9 @@ def _between_planes(
     rate[rows, columns] = rates_between_planes(crossings, difference, distances.tolist())
     locked[rows, columns] = crossings.locked | ~crossings.crossing
     return RATES.build(
-        {"plane": planes, "other_plane": planes, "within_km": distances, "rate": rate},
+        {"plane": planes, "other_plane": planes, "within_km": distances, "rate": rate, "phase_locked": locked},
         dims=("plane", "other_plane", "within_km"),
-    ).assign(phase_locked=(("plane", "other_plane"), locked, RATES.variables["phase_locked"].attributes))
+    )
 
 
 def _against_others(
@@ -265,6 +269,8 @@ def _against_others(
     train_of_member = np.repeat(np.arange(sizes.size), sizes)
     by_object = np.empty((others.sizes["object"], *rate.shape[1:]))
     by_object[second.members] = (rate / sizes[:, None, None, None])[train_of_member]
+    skipped_by_object = np.empty((others.sizes["object"], planes.size), dtype=np.int64)
+    skipped_by_object[second.members] = skipped[train_of_member]
     return RATES.build(
         {
             "object": others["object"].values,
@@ -272,6 +278,7 @@ def _against_others(
             "year": np.arange(length.size),
             "within_km": distances,
             "rate": by_object,
+            "skipped_windows": skipped_by_object,
         },
         dims=("object", "plane", "year", "within_km"),
     )

@@ -40,8 +40,9 @@ def find_approaches(
     approaches : Approaches (approach)
         In order of time, then of identifiers.
     unsearched : Unsearched pairs (pair)
-        Pairs of which some window lies outside the linear picture at the node (planes nearly the same or nearly
-        opposed); their approaches in the other windows are in the first Dataset.
+        Pairs of which some window is not searched: it lies outside the linear picture at the node (planes nearly the
+        same or nearly opposed), one of them re-enters in it, or both follow one orbit nearer to each other than the
+        threshold. Their approaches in the other windows are in the first Dataset.
 
     Raises
     ------
@@ -62,13 +63,22 @@ def find_approaches(
         )
     faults.raise_if_any()
 
-    start, spacing, _ = node_clock(orbits)
+    start, spacing, count = node_clock(orbits)
     first = trains_of(orbits)
     second = first if others is None else trains_of(others)
     rows, windows = _search(first, second, others is None, spacing, within_km)
     first_ids = orbits["object"].values
     second_ids = first_ids if others is None else others["object"].values
-    return _approaches(rows, start, first_ids, second_ids), _unsearched(first, second, windows, first_ids, second_ids)
+    mates = _near_mates(first, within_km) if others is None else np.empty((0, 2), dtype=np.int64)
+    unsearched = _unsearched(first, second, windows, first_ids, second_ids)
+    if len(mates):
+        together = {
+            "first": np.concatenate([unsearched["first"].values, first_ids[mates[:, 0]]]),
+            "second": np.concatenate([unsearched["second"].values, first_ids[mates[:, 1]]]),
+            "windows": np.concatenate([unsearched["windows"].values, np.full(len(mates), count - 1)]),
+        }
+        unsearched = UNSEARCHED.build(together)
+    return _approaches(rows, start, first_ids, second_ids), unsearched
 
 
 def _search(
@@ -89,6 +99,28 @@ def _search(
         )
         faults.raise_if_any()
         capacity = count
+
+
+def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:
+    """Return the pairs of rows on one orbit that may come within the threshold, shape (pairs, 2).
+
+    Satellites of one train keep their phases; on the orbit they are nearest at apogee, where the distance is that of
+    the phases times a sqrt((1 - e) / (1 + e)); 2 % is left for the short-period terms.
+    """
+    near = []
+    for train, lead in enumerate(trains.leaders):
+        span = slice(trains.starts[train], trains.starts[train + 1])
+        rows, offsets = trains.members[span], trains.offsets[span]
+        a, ex, ey = trains.values[lead, 0, :3]
+        e = np.hypot(ex, ey)
+        scale = 2.0 * 0.98 * a * np.sqrt((1.0 - e) / (1.0 + e))
+        for shift in range(1, rows.size // 2 + 1):
+            apart = scale * np.abs(np.sin(0.5 * (np.roll(offsets, -shift) - offsets)))
+            close = apart < within_km
+            if not close.any():
+                break
+            near.append(np.sort(np.column_stack([rows, np.roll(rows, -shift)])[close], axis=1))
+    return np.unique(np.concatenate(near), axis=0) if near else np.empty((0, 2), dtype=np.int64)
 
 
 def _approaches(

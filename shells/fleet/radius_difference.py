@@ -151,6 +151,7 @@ def radius_difference(
     first_radius_km: float,
     second_radius_km: float,
     faults: ControlFaults | None = None,
+    faulty: int = 1,
 ) -> RadiusDifference:
     """Return the distribution of the radius difference of two satellites at their mutual node.
 
@@ -161,14 +162,16 @@ def radius_difference(
     first_radius_km, second_radius_km : float
         Their mean radii [km]; a departure de of the eccentricity vector moves the radius by up to r de.
     faults : ControlFaults, optional
-        One of the two is outside its tolerances, by the offset of these faults.
+        Somebody is outside the tolerances, by the offset of these faults.
+    faulty : int
+        How many of the two are then outside, 1 or 2, independently.
 
     Returns
     -------
     RadiusDifference
         About the gap of the two reference orbits.
     """
-    variance = faults.offset_km**2 if faults else 0.0
+    variance = faulty * faults.offset_km**2 if faults else 0.0
     uniform, ellipse = [0.0, 0.0], [0.0, 0.0]
     for k, (own, radius_km) in enumerate([(first, first_radius_km), (second, second_radius_km)]):
         radial, swing = own.mean_radius_m / 1000.0, radius_km * own.eccentricity

@@ -77,7 +77,7 @@ class ControlFaults:
     """
 
     per_satellite_year: float = 0.01
-    offset_km: float = 1.0
+    offset_km: float = 5.0
     duration_days: float = 7.0
 
     def __post_init__(self) -> None:

@@ -171,6 +171,11 @@ def propagate(
 def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead_s: float) -> None:
     faults = Faults("propagate")
     faults.require(years > 0.0, f"years {years}; expected a span longer than zero")
+    last = -float(seconds_since(objects["epoch"].values, np.datetime64("2262-01-01", "ns")))
+    faults.require(
+        lead_s + years * constants.YEAR.value <= last,
+        f"years {years:g} from {lead_s:g} s after the epoch; expected a span that ends before 2262, as far as times go",
+    )
     faults.require(node_days > 0.0, f"node_days {node_days}; expected more than zero")
     faults.require(lead_s >= 0.0, f"start is {-lead_s} s before the epoch of the objects; expected the epoch or later")
     eccentricity = np.hypot(objects["eccentricity_x"].values, objects["eccentricity_y"].values)

@@ -156,18 +156,25 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
     coarse = _thinned(moved)
     cases = expand(study)
     thresholds = sorted({*study.approaches.within_km, SMALL_KM})
-    rates, collisions = [], []
+    rates, collisions, skipped = [], [], []
     for case in cases:
         orbits = _move(study, fleet_of(study, case))
         found = approach_rates(_thinned(orbits), coarse, within_km=thresholds)
         rates.append(found["rate"].sum("plane").values)
         collisions.append(_collision_rate(study, debris, found))
+        skipped.append(found["skipped_windows"].sum("plane").values)
         if case.number == chosen_case:
             approaches, unsearched = find_approaches(orbits, moved, within_km=study.search_km)
     axes = {"case": [case.number for case in cases], "object": debris["object"].values}
     return {
         "rates": RATES.build(
-            {**axes, "year": found["year"].values, "within_km": thresholds, "rate": np.stack(rates)},
+            {
+                **axes,
+                "year": found["year"].values,
+                "within_km": thresholds,
+                "rate": np.stack(rates),
+                "skipped_windows": np.stack(skipped),
+            },
             dims=("case", "object", "year", "within_km"),
         ),
         "collisions": RATES.build({**axes, "rate": np.stack(collisions)}, dims=("case", "object")),

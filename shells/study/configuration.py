@@ -10,6 +10,7 @@ import hashlib
 import json
 import os
 import tomllib
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -23,20 +24,41 @@ from pydantic import (
     ValidationError,
     ValidationInfo,
     field_validator,
+    model_validator,
 )
 from pydantic_core import PydanticCustomError
 
-from shells.errors import ConfigError
+from shells.errors import ConfigError, InputError
+from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.study import locator, messages
+
+#: Times are kept in nanoseconds, which end in 2262: a mission may start up to here and last a century.
+FIRST_START, LAST_START = datetime(1958, 1, 1, tzinfo=UTC), datetime(2150, 1, 1, tzinfo=UTC)
 
 
 def _utc(time: datetime) -> datetime:
-    return time.astimezone(UTC) if time.tzinfo else time.replace(tzinfo=UTC)
+    aware = time if time.tzinfo else time.replace(tzinfo=UTC)
+    # compared before it is converted, which fails at the ends of the calendar
+    if not FIRST_START <= aware <= LAST_START:
+        raise PydanticCustomError(
+            "mismatch",
+            "a time from {first} to {last}",
+            {"first": str(FIRST_START.date()), "last": str(LAST_START.date())},
+        )
+    return aware.astimezone(UTC)
+
+
+def _agrees(check: Callable[[], object]) -> None:
+    """Turn what the library refuses into a fault of the study file, so that `check` refuses what `run` would."""
+    try:
+        check()
+    except InputError as error:
+        raise PydanticCustomError("mismatch", "{rule}", {"rule": "; ".join(str(error).split("\n  - ")[1:])}) from None
 
 
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
-Count = Annotated[int, Field(ge=1)]
+Count = Annotated[int, Field(ge=1, le=10_000_000)]
 
 
 class Table(BaseModel):
@@ -58,8 +80,8 @@ class FleetTable(Table):
     """The constellation; its planes are stacked by the sweep."""
 
     pattern: Literal["star", "delta"] = Field(description="nodes over 180 (star) or 360 degrees (delta)")
-    planes: Count = Field(description="number of orbital planes")
-    satellites_per_plane: Count = Field(description="satellites in each plane")
+    planes: int = Field(ge=2, le=1000, description="number of orbital planes")
+    satellites_per_plane: int = Field(ge=1, le=10_000, description="satellites in each plane")
     altitude_km: float = Field(
         ge=200.0, le=2000.0, description="mean radius less 6378.137 km, middle of the stack [km]"
     )
@@ -89,21 +111,31 @@ class TolerancesTable(Table):
     )
     eccentricity: float = Field(
         ge=0.0,
-        lt=0.1,
         description="radius of the disc (bounded) or standard deviation of each component of eccentricity",
     )
+
+    @model_validator(mode="after")
+    def _possible(self) -> TolerancesTable:
+        _agrees(lambda: Tolerances(self.distribution, self.mean_radius_m, self.eccentricity))
+        return self
 
 
 class FaultsTable(Table):
     """Satellites that leave their tolerances; the values are assumptions."""
 
     per_satellite_year: NotNegative = Field(
-        default=0.01, description="assumed chance that a satellite leaves its tolerances"
+        default=ControlFaults.per_satellite_year, description="assumed chance that a satellite leaves its tolerances"
     )
     offset_km: Positive = Field(
-        default=5.0, description="standard deviation of how far a faulty satellite departs in mean radius [km]"
+        default=ControlFaults.offset_km,
+        description="standard deviation of how far a faulty satellite is off in radius [km]",
     )
-    duration_days: Positive = Field(default=7.0, description="how long a fault lasts [days]")
+    duration_days: Positive = Field(default=ControlFaults.duration_days, description="how long a fault lasts [days]")
+
+    @model_validator(mode="after")
+    def _possible(self) -> FaultsTable:
+        _agrees(lambda: ControlFaults(self.per_satellite_year, self.offset_km, self.duration_days))
+        return self
 
 
 class DemoDebris(Table):

@@ -3,7 +3,8 @@
 The target limits collisions among the fleet's own satellites, which the step decides; what debris adds is beside it.
 Between planes a collision needs both satellites at one radius, so the expected number is the phase-averaged rate within
 the sum of the hard-body radii, with the radius difference spread by the tolerances: once for satellites inside them
-(`control`), once with one satellite in a control fault (`fault`), weighted with the share of time spent so.
+(`control`), once with one or both in a control fault (`fault`), weighted with the shares of time spent so. Satellites
+of one plane are not weighed against each other: their distance is that of their phases.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
+from shells.approaches.kernels import REACH
 from shells.approaches.rates import Crossings, crossings_of, rates_between_planes, total_rate
 from shells.approaches.trains import trains_of
 from shells.errors import Faults
@@ -47,6 +49,9 @@ class Assessment:
         when both satellites use their whole tolerance.
     rates : ndarray, shape (planes, planes, thresholds)
         Expected approaches per year of each pair of planes, upper triangle.
+    locked : ndarray, shape (planes, planes)
+        Whether the relative phase of a pair drifts by less than one slot over the study: its rate is then an average
+        over phases that are not known, not over time.
     control, fault : float
         Expected collisions per year of the fleet.
     terms : ndarray, shape (terms,)
@@ -58,6 +63,7 @@ class Assessment:
     smallest_gap_km: float
     smallest_distance_km: float
     rates: Floats
+    locked: NDArray[np.bool_]
     control: float
     fault: float
     terms: Floats
@@ -90,23 +96,36 @@ def assess(study: Study, case: Case, leaders: xr.Dataset) -> Assessment:
     thresholds = study.approaches.within_km
     trains = trains_of(leaders)
     planes = leaders["plane"].values[trains.leaders]
-    crossings = crossings_of(leaders, trains, within_km=max(thresholds))
-    _require_crossing(crossings, planes)
     radius = mean_radius(
         leaders["semi_major_axis"].values[trains.leaders, 0], leaders["inclination"].values[trains.leaders, 0]
     )
+    crossings = crossings_of(leaders, trains, within_km=max(thresholds), slots=study.fleet.satellites_per_plane)
+    _require_crossing(crossings, planes, max(thresholds), float(radius.min()))
     tolerances, faults = tolerances_of(study)
     middle = float(radius.mean())
     inside = radius_difference(tolerances, tolerances, first_radius_km=middle, second_radius_km=middle)
-    outside = radius_difference(tolerances, tolerances, first_radius_km=middle, second_radius_km=middle, faults=faults)
+    one, both = (
+        radius_difference(
+            tolerances, tolerances, first_radius_km=middle, second_radius_km=middle, faults=faults, faulty=number
+        )
+        for number in (1, 2)
+    )
     share = faults.share_of_time
     bodies = [2.0 * study.fleet.hard_body_radius_m / 1000.0]
     satellites = study.fleet.satellites_per_plane**2  # crossings are of one satellite a plane
-    control = rates_between_planes(crossings, inside, bodies).sum() * satellites * (1.0 - share) ** 2
-    fault = rates_between_planes(crossings, outside, bodies).sum() * satellites * 2.0 * share * (1.0 - share)
+    control, with_one, with_both = (
+        weight * satellites * rates_between_planes(crossings, difference, bodies).sum()
+        for weight, difference in (
+            ((1.0 - share) ** 2, inside),
+            (2.0 * share * (1.0 - share), one),
+            (share**2, both),
+        )
+    )
 
     rates = np.zeros((planes.size, planes.size, len(thresholds)))
+    locked = np.zeros((planes.size, planes.size), dtype=bool)
     first, second = np.sort(planes[crossings.pairs], axis=1).T
+    locked[first, second] = crossings.locked
     rates[first, second] = rates_between_planes(crossings, inside, thresholds) * satellites
     nearest, gap = _nearest_pair(crossings)
     nominal = abs(float(np.diff(radius[crossings.pairs[nearest]])[0])) if len(crossings.pairs) else np.inf
@@ -116,20 +135,23 @@ def assess(study: Study, case: Case, leaders: xr.Dataset) -> Assessment:
         gap,
         max(0.0, gap - _reach(inside)),
         rates,
+        locked,
         float(control),
-        float(fault),
+        float(with_one + with_both),
         _terms(study, middle, nominal - gap if np.isfinite(gap) else 0.0),
     )
 
 
-def _require_crossing(crossings: Crossings, planes: NDArray[np.int64]) -> None:
+def _require_crossing(crossings: Crossings, planes: NDArray[np.int64], within_km: float, radius_km: float) -> None:
     """Refuse planes that nearly coincide or oppose each other: their risk would count as none."""
     flat = planes[crossings.pairs[~crossings.crossing]]
+    least = np.degrees(np.arcsin(min(1.0, within_km / (REACH * radius_km))))
     faults = Faults("choose_separation")
     faults.require(
         len(flat) == 0,
         f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes, whose rates "
-        "at nodes are not known; expected planes that cross: change pattern, planes or inclination_deg",
+        f"at nodes are not known; expected planes at least {least:.2g} deg apart for a threshold of {within_km:g} km: "
+        "change pattern, planes or inclination_deg, or lower approaches.within_km",
     )
     faults.raise_if_any()
 
@@ -224,7 +246,7 @@ def compare(study: Study, cases: Sequence[Case], assessments: Sequence[Assessmen
             "meets_target": meets,
             "chosen": chosen,
         },
-        attributes={"text": _text(study, cases, quantity, chosen)},
+        attributes={"text": _text(study, cases, quantity, chosen) + _caveat(assessments)},
     )
 
 
@@ -244,6 +266,17 @@ def _text(study: Study, cases: Sequence[Case], quantity: Floats, chosen: NDArray
     return (
         f"A step of {case.step_km:g} km in {case.order_name} order is the smallest of the sweep that meets the target "
         f"({wanted}): {quantity[chosen][0]:.1g} expected."
+    )
+
+
+def _caveat(assessments: Sequence[Assessment]) -> str:
+    """Return what the text adds where averages over phase are not averages over time."""
+    pairs = max(int(a.locked.sum()) for a in assessments)
+    if not pairs:
+        return ""
+    return (
+        f" The phases of up to {pairs} pairs of planes drift by less than one slot over the study: their rates are "
+        "averages over unknown phases."
     )
 
 
@@ -272,6 +305,7 @@ def rates_by_case(study: Study, cases: Sequence[Case], assessments: Sequence[Ass
             "other_plane": planes,
             "within_km": study.approaches.within_km,
             "rate": rates,
+            "phase_locked": np.stack([a.locked for a in assessments]),
         },
         dims=("case", "plane", "other_plane", "within_km"),
     )

@@ -103,9 +103,9 @@ def run(
     place = RunDirectory(Path(directory or DEFAULT_ROOT) / study.name)
     place.make()
     with place.locked() as note:
-        place.begin(study, engine="client" if client is not None else study.run.engine)
+        changed = place.begin(study, engine="client" if client is not None else study.run.engine)
         try:
-            _Run(study, place, client, progress or (lambda event: None)).whole(note)
+            _Run(study, place, client, progress or (lambda event: None)).whole("; ".join(filter(None, (note, changed))))
         finally:
             place.end()
     return place

@@ -93,7 +93,7 @@ class RunDirectory:
         finally:
             lock.release(self.path)
 
-    def begin(self, study: Study, **session: Any) -> None:
+    def begin(self, study: Study, **session: Any) -> str:
         """Take up a study: write its frozen copy and the manifest, or check that this is its run directory.
 
         Parameters
@@ -103,13 +103,19 @@ class RunDirectory:
         **session
             Facts of this session for the manifest, such as the engine.
 
+        Returns
+        -------
+        str
+            A note where earlier blocks were computed by another commit of this version, else empty.
+
         Raises
         ------
         StoreError
-            The directory belongs to another study, or the catalogue has changed since.
+            The directory belongs to another study or to another version of the library, or the catalogue has changed.
         """
         manifest = self._manifest_of(study)
         session = {"version": __version__, "commit": provenance.commit(), "host": provenance.host(), **session}
+        note = self._difference_of(manifest["sessions"], session)
         manifest["sessions"].append(
             {"start": provenance.now(), "end": None, **session, "packages": provenance.packages()}
         )
@@ -120,6 +126,18 @@ class RunDirectory:
             groups.clear_parts(self.store)
             for group in ("", "blocks", "inputs", groups.PARTS):
                 zarr.open_group(self.store / group, mode="a", zarr_format=3)
+        return note
+
+    def _difference_of(self, earlier: list[dict[str, Any]], session: dict[str, Any]) -> str:
+        """Refuse blocks of another version of the library; return a note on those of another commit."""
+        others = sorted({one["version"] for one in earlier} - {session["version"]})
+        if others:
+            raise StoreError(
+                f"{self.path}: holds blocks of version {', '.join(others)}, and this is {session['version']}; results of "
+                "two versions are not mixed. Run the study in another place with --directory, or use that version."
+            )
+        commits = {one["commit"] for one in earlier} - {session["commit"]}
+        return "earlier blocks were computed by another commit of this version" if commits else ""
 
     def end(self) -> None:
         """Write the end of this session into the manifest."""

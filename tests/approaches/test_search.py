@@ -138,6 +138,17 @@ def test_nearly_coplanar_pairs_are_reported():
     assert (unsearched["windows"] == 3).all()
 
 
+def test_mates_on_one_orbit_that_are_near_are_reported():
+    rows = [[7438.0, 1e-4, 1e-3, 86.5, 30.0, u] for u in (10.0, 10.0, 359.99, 0.01, 180.0)]
+    orbits = propagate(objects_of(rows, plane=[0] * 5, held=True), years=3 * DAY)
+    assert trains_of(orbits).leaders.size == 1
+    approaches, unsearched = find_approaches(orbits, within_km=5.0)
+    pairs = set(zip(unsearched["first"].values.tolist(), unsearched["second"].values.tolist(), strict=True))
+    assert pairs == {(1, 2), (3, 4)}
+    assert (unsearched["windows"] == 3).all()
+    assert approaches.sizes["approach"] == 0
+
+
 def test_orbits_that_cannot_meet_are_not_reported():
     rows = [[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [7638.5, 2e-4, 1e-3, 86.6, 30.2, 14.0]]
     approaches, unsearched = find_approaches(propagate(objects_of(rows), years=DAY), within_km=5.0)
@@ -152,8 +163,17 @@ def test_objects_that_end_are_searched_until_then():
     orbits = propagate(falling, years=10 * DAY)
     assert not orbits["alive"].values[0, -1]
     assert np.isfinite(orbits["reentry"].values[0].astype(float))
-    approaches, _ = find_approaches(orbits, within_km=50.0)
+    approaches, unsearched = find_approaches(orbits, within_km=50.0)
     assert approaches.sizes["approach"] == 0
+    assert unsearched.sizes["pair"] == 0  # it only falls, and the other is 800 km above it
+
+
+def test_the_window_of_a_reentry_is_reported():
+    rows = [[6378.137 + 150.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [6378.137 + 155.0, 1e-4, 1e-3, 60.0, 30.0, 10.0]]
+    orbits = propagate(objects_of(rows, area_to_mass=0.1), years=5 * DAY)
+    assert not orbits["alive"].values[:, -1].any()
+    _, unsearched = find_approaches(orbits, within_km=5.0)
+    assert unsearched["windows"].values.tolist() == [1]
 
 
 def test_faults_are_named():

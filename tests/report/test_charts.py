@@ -121,7 +121,7 @@ def test_label_of_the_decision_stays_inside(tmp_path, side):
 @pytest.mark.parametrize(
     "changes",
     [
-        [("planes = 4", "planes = 1"), ('order = ["monotone", "interleaved"]', "")],
+        [("planes = 4", "planes = 2"), ('order = ["monotone", "interleaved"]', "")],
         [("planes = 4", "planes = 2"), ("[1.0, 2.0, 3.0]", "[1.0, 2.0]")],
         [("planes = 4", "planes = 40")],
         [("planes = 4\n", "planes = 8\n"), ('"interleaved"]', "[7, 6, 5, 4, 3, 2, 1, 0]]")],

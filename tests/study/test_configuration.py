@@ -262,3 +262,25 @@ j = 1
     assert locator.line_of(lines, ("one", "missing")) == 3
     assert locator.line_of(lines, ("nowhere",)) == 17
     assert locator.line_of({}, ("nowhere",)) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        # times are kept in 64-bit nanoseconds, and would wrap to another date outside 1678 to 2262
+        (
+            ("2031-04-01T00:00:00Z", "1600-01-01T00:00:00Z"),
+            "study.start: found 1600-01-01 00:00:00+00:00, expected a time",
+        ),
+        (("2031-04-01T00:00:00Z", "9999-12-31T23:00:00-05:00"), "expected a time from 1958-01-01 to 2150-01-01"),
+        (("planes = 4", "planes = 100000000000000000000000"), "expected a number of at most 1000"),
+        (("planes = 4", "planes = 1"), "expected a number of at least 2"),
+        (("eccentricity = 5.0e-5", "eccentricity = 0.05"), "eccentricity: 0.05 found; allowed: 0 to 0.005"),
+        (
+            ("[debris]", "[faults]\nper_satellite_year = 100.0\n[debris]"),
+            "allowed: up to 365.25 days of faults in a year",
+        ),
+    ],
+)
+def test_what_a_run_would_refuse_is_refused_here(tmp_path, change, expected):
+    assert expected in fault(tmp_path, change)

@@ -28,7 +28,7 @@ distribution = "normal"
 mean_radius_m = 100.0
 eccentricity = 0.0
 [faults]
-per_satellite_year = 0.02
+per_satellite_year = {faults}
 offset_km = 1.0
 duration_days = 30.0
 [sweep]
@@ -41,9 +41,9 @@ scope = "fleet"
 """
 
 
-def study_of(tmp_path, *, pattern="star", planes=2, inclination=86.5, frozen="true"):
+def study_of(tmp_path, *, pattern="star", planes=2, inclination=86.5, frozen="true", faults=0.02):
     path = tmp_path / "study.toml"
-    path.write_text(TEXT.format(pattern=pattern, planes=planes, inclination=inclination, frozen=frozen))
+    path.write_text(TEXT.format(pattern=pattern, planes=planes, inclination=inclination, frozen=frozen, faults=faults))
     return load_study(path)
 
 
@@ -82,3 +82,21 @@ def test_choice_is_the_smallest_step_that_meets_the_target(tmp_path):
 def test_planes_that_do_not_cross_are_refused_not_counted_as_safe(tmp_path):
     with pytest.raises(InputError, match="planes 0 and 1 lie in nearly one or opposed planes"):
         shells.choose_separation(study_of(tmp_path, pattern="delta", inclination=89.95))
+
+
+def test_more_faults_never_make_it_safer(tmp_path):
+    # with a share s of time in faults a pair has weights (1 - s)^2, 2 s (1 - s) and s^2, which add up to one
+    totals = []
+    for share in (0.1, 0.5, 0.9, 1.0):
+        decided = shells.choose_separation(study_of(tmp_path, faults=share * 365.25 / 30.0))
+        totals.append((decided["collisions_control"] + decided["collisions_fault"]).values[-1])
+    assert totals == sorted(totals)
+    assert totals[0] > 0.0
+
+
+def test_short_studies_say_that_phases_do_not_drift(tmp_path):
+    path = tmp_path / "short.toml"
+    study_of(tmp_path)
+    path.write_text((tmp_path / "study.toml").read_text().replace("years = 0.3", "years = 0.01"))
+    assert "averages over unknown phases" in shells.choose_separation(load_study(path)).attrs["text"]
+    assert "averages over unknown phases" not in shells.choose_separation(study_of(tmp_path)).attrs["text"]

@@ -281,3 +281,15 @@ def test_lock_of_a_number_used_again_or_of_another_host(begun):
     with pytest.raises(StoreError, match=r"on elsewhere, since 2031-01-01T00:00:00Z.* remove .*lock"), begun.locked():
         pass
     assert (begun.path / "lock").exists()
+
+
+def test_blocks_of_another_version_are_not_mixed(tmp_path, monkeypatch):
+    study = fakes.study(tmp_path)
+    place = RunDirectory(tmp_path / "runs" / study.name)
+    place.make()
+    assert place.begin(study) == ""
+    monkeypatch.setattr("shells.study.provenance.commit", lambda: "another")
+    assert place.begin(study) == "earlier blocks were computed by another commit of this version"
+    monkeypatch.setattr("shells.study.store.__version__", "9.9.9")
+    with pytest.raises(StoreError, match=r"holds blocks of version 0\.1\.0, and this is 9\.9\.9"):
+        place.begin(study)
