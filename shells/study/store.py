@@ -133,8 +133,9 @@ class RunDirectory:
         others = sorted({one["version"] for one in earlier} - {session["version"]})
         if others:
             raise StoreError(
-                f"{self.path}: holds blocks of version {', '.join(others)}, and this is {session['version']}; results of "
-                "two versions are not mixed. Run the study in another place with --directory, or use that version."
+                f"{self.path}: holds blocks of version {', '.join(others)}, and this is "
+                f"{session['version']}; results of two versions are not mixed. "
+                "Run the study in another place with --directory, or use that version."
             )
         commits = {one["commit"] for one in earlier} - {session["commit"]}
         return "earlier blocks were computed by another commit of this version" if commits else ""
