@@ -199,10 +199,11 @@ def closest(first_values, first_rates, second_values, second_rates, spacing, gue
         The states at that time are left in ``work[1]`` and ``work[2]``.
     """
     mu, radius, j2 = field
+    values, rates = (first_values, second_values), (first_rates, second_rates)
     time = min(max(guess, 0.0), end)
     for _ in range(20):
-        state_at(first_values, first_rates, 0.0, spacing, time, mu, radius, j2, work[0, :6], work[1])
-        state_at(second_values, second_rates, 0.0, spacing, time, mu, radius, j2, work[0, :6], work[2])
+        for k in range(2):  # a loop, so that the trajectory is compiled into it once
+            state_at(values[k], rates[k], 0.0, spacing, time, mu, radius, j2, work[0], work[1 + k])
         a, b = work[1], work[2]
         r_a, r_b, apart, along, speed, pull = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         for c in range(3):
@@ -235,31 +236,41 @@ def closest(first_values, first_rates, second_values, second_rates, spacing, gue
 
 
 @kernel
+def dot(a, b):
+    """Return the scalar product of the first three components."""
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+@kernel
+def cross(a, b, out):
+    """Fill ``out`` with the vector product of the first three components."""
+    out[0], out[1], out[2] = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+
+
+@kernel
 def record(first, second, time, work, row):
     """Fill a row of approaches from the states at closest approach in ``work[1]`` and ``work[2]``."""
     a, b = work[1], work[2]
-    r = np.sqrt(a[0] * a[0] + a[1] * a[1] + a[2] * a[2])
-    h = np.array([a[1] * a[5] - a[2] * a[4], a[2] * a[3] - a[0] * a[5], a[0] * a[4] - a[1] * a[3]])
-    k = np.array([b[1] * b[5] - b[2] * b[4], b[2] * b[3] - b[0] * b[5], b[0] * b[4] - b[1] * b[3]])
-    h_norm = np.sqrt(h @ h)
-    radial = a[:3] / r
-    normal = h / h_norm
-    track = np.array(
-        [
-            normal[1] * radial[2] - normal[2] * radial[1],
-            normal[2] * radial[0] - normal[0] * radial[2],
-            normal[0] * radial[1] - normal[1] * radial[0],
-        ]
-    )
-    dr, dv = b[:3] - a[:3], b[3:6] - a[3:6]
+    vectors = np.empty((7, 3))
+    radial, track, normal, other = vectors[0], vectors[1], vectors[2], vectors[3]
+    dr, dv, line = vectors[4], vectors[5], vectors[6]
+    r = np.sqrt(dot(a, a))
+    cross(a, a[3:], normal)
+    cross(b, b[3:], other)
+    cross(normal, other, line)
+    row[12] = np.arctan2(np.sqrt(dot(line, line)), dot(normal, other))
+    length = np.sqrt(dot(normal, normal))
+    for c in range(3):
+        radial[c] = a[c] / r
+        normal[c] /= length
+        dr[c], dv[c] = b[c] - a[c], b[c + 3] - a[c + 3]
+    cross(normal, radial, track)
     row[0], row[1], row[2] = first, second, time
-    row[3] = np.sqrt(dr @ dr)
-    row[4], row[5], row[6] = dr @ radial, dr @ track, dr @ normal
-    row[7], row[8], row[9] = dv @ radial, dv @ track, dv @ normal
+    row[3] = np.sqrt(dot(dr, dr))
+    row[4], row[5], row[6] = dot(dr, radial), dot(dr, track), dot(dr, normal)
+    row[7], row[8], row[9] = dot(dv, radial), dot(dv, track), dot(dv, normal)
     row[10] = np.arcsin(max(-1.0, min(1.0, a[2] / r)))
     row[11] = r
-    cross = np.array([h[1] * k[2] - h[2] * k[1], h[2] * k[0] - h[0] * k[2], h[0] * k[1] - h[1] * k[0]])
-    row[12] = np.arctan2(np.sqrt(cross @ cross), h @ k)
 
 
 @kernel

@@ -34,8 +34,9 @@ Floats = NDArray[np.float64]
 #: Most nodes of the quadrature over x; the substitution x = middle + half sin t makes the rule converge exponentially.
 _QUADRATURE = 128
 
-#: Nodes that resolve a normal density: so many, and so many more for each standard deviation of the half range.
-_NODES, _NODES_PER_SIGMA = 12, 8
+#: Nodes that resolve a normal density: so many, and so many more for each standard deviation of the half range, more so
+#: the farther out in the tail, where the density falls by exp(-gap / sigma) in one standard deviation.
+_NODES, _NODES_PER_SIGMA = 5, 8
 
 #: Beyond so many standard deviations a normal density is below the smallest double.
 _FAR = 38.6
@@ -69,7 +70,9 @@ def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, dist
     half = 0.5 * np.maximum(high - low, 0.0)
     nodes = _QUADRATURE
     if difference.normal_km > 0.0:
-        nodes = min(nodes, int(_NODES + _NODES_PER_SIGMA * half.max(initial=0.0) / difference.normal_km))
+        sigmas = half.max(initial=0.0) / difference.normal_km
+        steepness = min(_FAR, np.abs(gap_km).max(initial=0.0) / difference.normal_km) / 4.0
+        nodes = min(nodes, int(_NODES + _NODES_PER_SIGMA * sigmas * max(1.0, steepness)))
     angles = (np.arange(nodes) + 0.5) / nodes * np.pi - 0.5 * np.pi
     x = 0.5 * (low + high)[..., None] + half[..., None] * np.sin(angles)
     root = np.sqrt(np.maximum(distance_km**2 - (c[..., None] * x) ** 2, 0.0))

@@ -337,7 +337,7 @@ SHORTEST_STEP = 10.0
 @kernel
 def attempt_step(y, stages, step, retrograde, ballistic, held, model, trial, scratch):
     """Do one Dormand-Prince step from y, filling ``stages`` and ``trial``; return the error relative to tolerance."""
-    for stage in range(1, 7):
+    for stage in range(7):
         for c in range(6):
             total = 0.0
             for s in range(stage):
@@ -416,7 +416,6 @@ def integrate(elements, ballistic, held_from, held_until, times, end_height, mod
             border = held_from
         if held and held_until < border:
             border = held_until
-        equinoctial_rates(y, retrograde, ballistic, held, model, scratch, stages[0])
         if border <= time:  # the last node is the starting point itself, or was reached exactly
             border = time + 1.0
         while True:
