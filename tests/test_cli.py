@@ -98,7 +98,7 @@ def test_new_check_and_back(tmp_path, monkeypatch):
     assert result.output.splitlines() == [
         "first-study.toml: valid",
         "  cases    8",
-        "  objects  300 satellites, 1000 debris objects",
+        "  objects  300 satellites, 600 debris objects",
         "  blocks   3",
     ]
     assert call("new", "other_name").exit_code == 0
