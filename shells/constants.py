@@ -44,6 +44,16 @@ EQUATORIAL_RADIUS = Constant(6378.137, "km", _WGS84)
 FLATTENING = Constant(1.0 / 298.257223563, "1", _WGS84)
 EARTH_ROTATION_RATE = Constant(7.292115e-5, "rad s-1", _WGS84)
 
+SUN_GRAVITATIONAL_PARAMETER = Constant(
+    132712440041.9394, "km3 s-2", "Folkner et al. 2014, IPN Progress Report 42-196 (DE430), table 8; from memory"
+)
+MOON_GRAVITATIONAL_PARAMETER = Constant(
+    4902.800066, "km3 s-2", "Folkner et al. 2014, IPN Progress Report 42-196 (DE430), table 8; from memory"
+)
+ASTRONOMICAL_UNIT = Constant(149597870.7, "km", "IAU 2012 resolution B2")
+SOLAR_IRRADIANCE = Constant(1361.0, "W m-2", "Kopp & Lean 2011, Geophysical Research Letters 38, L01706 (1360.8)")
+SPEED_OF_LIGHT = Constant(299792.458, "km s-1", "SI brochure, 9th edition 2019")
+
 #: Mean solar day and Julian year, by definition (the SI day, IAU 1976).
 DAY = Constant(86400.0, "s", "SI brochure, 9th edition 2019, table 8")
 YEAR = Constant(365.25 * 86400.0, "s", "IAU 1976 resolution 1, Julian year")

@@ -68,7 +68,8 @@ def read_catalogue(path: str | Path, *, at: np.datetime64 | datetime | str | Non
     read = len(sets)
     sets = sets.nearest_to(instant)
     ballistic, believed = _ballistic(sets.drag_terms)
-    fitted = fit_mean_elements(sets.satellites, ballistic, instant)
+    sunlight = ASSUMED_REFLECTIVITY.value / constants.DEFAULT_DRAG_COEFFICIENT.value * ballistic
+    fitted = fit_mean_elements(sets.satellites, np.column_stack([ballistic, sunlight]), instant)
     kept, sets = _usable(sets, fitted)
     if not len(sets):
         first = sets.rejected[0]

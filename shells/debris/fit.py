@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.motion.arrays import mean_elements_from_states, propagate_elements
+from shells.motion.arrays import integrate, mean_elements_from_states
+from shells.motion.forces import Forces
 from shells.motion.secular import j2_rates
 
 Floats = NDArray[np.float64]
@@ -70,15 +71,16 @@ class FittedElements:
     fitted: NDArray[np.bool_]
 
 
-def fit_mean_elements(satellites: Sequence[Any], ballistic: Floats, at: np.datetime64) -> FittedElements:
+def fit_mean_elements(satellites: Sequence[Any], properties: Floats, at: np.datetime64) -> FittedElements:
     """Fit mean elements to what SGP4 propagates from a time on.
 
     Parameters
     ----------
     satellites : sequence of Satrec, (object,)
         sgp4's objects, initialised.
-    ballistic : ndarray, (object,)
-        Drag coefficient times area-to-mass ratio [m2 kg-1], with which the elements will be propagated.
+    properties : ndarray, (object, 2)
+        Drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1], with which the elements will
+        be propagated, under all forces.
     at : datetime64
         Time of the elements, UTC, and start of the span: whole orbits that fill about a day, or one longer orbit.
 
@@ -105,7 +107,7 @@ def fit_mean_elements(satellites: Sequence[Any], ballistic: Floats, at: np.datet
         if usable.size:
             good = errors[chunk] == 0
             elements[usable], fitted[usable] = _fit(
-                position[good], velocity[good], times[good], spans[good], ballistic[usable]
+                position[good], velocity[good], times[good], spans[good], properties[usable], at
             )
     return FittedElements(elements, errors, fitted)
 
@@ -155,7 +157,7 @@ def _sgp4_states(satellites: list[Any], times: Floats, at: np.datetime64) -> tup
 
 
 def _fit(
-    position: Floats, velocity: Floats, times: Floats, spans: Floats, ballistic: Floats
+    position: Floats, velocity: Floats, times: Floats, spans: Floats, properties: Floats, at: np.datetime64
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Return mean elements (object, 6) and whether they converged, for objects with equally many samples."""
     count, samples = times.shape
@@ -177,7 +179,8 @@ def _fit(
     fitted = np.zeros(count, dtype=bool)
     active = np.arange(count)
     for _ in range(MOST_ROUNDS):
-        own = _equinoctial(propagate_elements(elements[active], ballistic[active], nodes), retrograde[active, None])
+        moved, _, _ = integrate(elements[active], properties[active], nodes, epoch=at, forces=Forces())
+        own = _equinoctial(moved, retrograde[active, None])
         own_middle, own_slope = np.einsum("ofn,onc->foc", on_nodes[active], own)
         left = (middle[active] - own_middle, slope[active] - own_slope)
         with np.errstate(all="ignore"):  # elements that run away become NaN, which the next lines find

@@ -63,9 +63,10 @@ def states_from_mean_elements(elements: Floats) -> Floats:
 
 def integrate(
     elements: Floats,
-    ballistic: Floats,
+    properties: Floats,
     times_s: Floats,
     *,
+    epoch: np.datetime64,
     forces: Forces,
     held_from_s: Floats | None = None,
     held_until_s: Floats | None = None,
@@ -77,10 +78,12 @@ def integrate(
     ----------
     elements : ndarray, shape (n, 6)
         Mean elements at ``times_s[0]`` [km, 1, 1, rad, rad, rad].
-    ballistic : ndarray, shape (n,)
-        Drag coefficient times area-to-mass ratio [m2 kg-1].
+    properties : ndarray, shape (n, 2)
+        Drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1].
     times_s : ndarray, shape (m,)
-        Ascending nodes [s].
+        Ascending nodes [s] after the epoch.
+    epoch : datetime64
+        UTC.
     forces : Forces
         What acts.
     held_from_s, held_until_s : ndarray, shape (n,), optional
@@ -99,19 +102,19 @@ def integrate(
     held_from = never if held_from_s is None else held_from_s
     held_until = never if held_until_s is None else held_until_s
     # averaged forces do not depend on the phase: objects that share an orbit are integrated once, from phase zero
-    orbit = np.column_stack([elements[:, :5], ballistic, held_from, held_until])
+    orbit = np.column_stack([elements[:, :5], properties, held_from, held_until])
     distinct, which = np.unique(orbit, axis=0, return_inverse=True, equal_nan=True)
     values = np.empty((len(distinct), times_s.size, 6))
     rates = np.empty_like(values)
     ends = np.empty(len(distinct))
     kernels.integrate_all(
         np.ascontiguousarray(np.column_stack([distinct[:, :5], np.zeros(len(distinct))])),
-        np.ascontiguousarray(distinct[:, 5]),
-        np.ascontiguousarray(distinct[:, 6]),
+        np.ascontiguousarray(distinct[:, 5:7]),
         np.ascontiguousarray(distinct[:, 7]),
+        np.ascontiguousarray(distinct[:, 8]),
         np.ascontiguousarray(times_s, dtype=np.float64),
         end_height_km,
-        forces.model(),
+        forces.model(epoch, float(times_s[-1])),
         values,
         rates,
         ends,
@@ -120,23 +123,3 @@ def integrate(
     values = values[which]
     values[..., 5] += elements[:, None, 5]
     return values, rates[which], ends[which]
-
-
-def propagate_elements(elements: Floats, ballistic: Floats, times_s: Floats) -> Floats:
-    """Return mean elements of free objects at times, under all forces.
-
-    Parameters
-    ----------
-    elements : ndarray, shape (n, 6)
-        Mean elements at ``times_s[0]`` [km, 1, 1, rad, rad, rad].
-    ballistic : ndarray, shape (n,)
-        Drag coefficient times area-to-mass ratio [m2 kg-1].
-    times_s : ndarray, shape (m,)
-        Ascending [s].
-
-    Returns
-    -------
-    ndarray, shape (n, m, 6)
-        Mean elements, raan and u continuous; NaN after re-entry.
-    """
-    return integrate(elements, ballistic, times_s, forces=Forces())[0]

@@ -73,11 +73,13 @@ def averaged_terms() -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.f
     Returns
     -------
     degree, order : ndarray, shape (56,)
-        n and k of each term.
+        n and k of each term, k ascending.
     inclination, eccentricity : ndarray, shape (56, 8)
         `latitude_polynomial` and `anomaly_polynomial` of each term [1].
     """
     pairs = [(n, k) for n in range(2, HIGHEST_DEGREE + 1) for k in range(n % 2, n - 1, 2)]
+    # near-circular orbits need the terms of low k only: those stand first
+    pairs.sort(key=lambda pair: (pair[1], pair[0]))
     degree, order = (np.array(column, dtype=np.int64) for column in zip(*pairs, strict=True))
     inclination = np.array([latitude_polynomial(n, k) for n, k in pairs])
     eccentricity = np.array([anomaly_polynomial(n, k) for n, k in pairs])

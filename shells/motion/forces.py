@@ -1,14 +1,9 @@
-"""Which forces move the mean elements, and the constants the kernels get for them.
+"""The force model: which forces act, and the tables behind them.
 
-Sizes (near-circular, area-to-mass 0.01 m2/kg, drag coefficient 2.2, piecewise exponential air):
+Size of each force on a near-circular orbit of 87 deg (area-to-mass ratio 0.01 m2/kg, drag coefficient 2.2,
+reflectivity coefficient 1.3, NRLMSISE-00 at mean solar activity):
 
-===========  =============================  =============================  =============================
-force        500 km                         800 km                         1,200 km
-===========  =============================  =============================  =============================
-J2           node -7.7 deg/day cos i        node -6.6 deg/day cos i        node -5.5 deg/day cos i
-J3 to J15    eccentricity vector circles a frozen point of about 1e-3
-drag         a -25 m/day                    a -0.4 m/day                   a -0.05 m/day
-===========  =============================  =============================  =============================
+SIZES
 """
 
 from __future__ import annotations
@@ -18,9 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from shells import constants
+from shells.errors import Faults
 from shells.motion import kernels
-from shells.motion.atmosphere import EXPONENTIAL_TABLE
+from shells.motion.atmosphere import KINDS, air_table
 from shells.motion.averages import HIGHEST_DEGREE, averaged_terms
+from shells.motion.bodies import SPACING, sun_and_moon
+from shells.motion.solar import ACTIVITIES, solar_flux
+
+#: The 10.7 cm flux is read so often [s]; it is a mean over months, drawn or observed.
+FLUX_SPACING = 5.0 * constants.DAY.value
 
 
 @dataclass(frozen=True)
@@ -30,34 +31,84 @@ class Forces:
     Parameters
     ----------
     zonal_degree : int
-        Highest zonal of the field, 0 (two bodies) or 2 to 15.
+        Highest zonal of the field, 0 (two bodies) or 2 to 15; J2 acts to second order.
     drag : bool
         Whether the air brakes free objects.
+    air : str
+        Density of the air: "nrlmsise-00" (averaged over place and season) or "exponential" (the standard table, the
+        same in all years).
+    solar_activity : str
+        "low", "mean" or "high" for good, the reference "cycle", or a past-like one "drawn" from a seed.
+    solar_seed : int
+        Seed of the drawn cycle.
+    sun, moon : bool
+        Whether they attract, as point masses: the Sun to degree 2, the Moon to degree 3.
+    radiation : bool
+        Whether sunlight presses on free objects, outside a cylindrical shadow.
+
+    Raises
+    ------
+    InputError
+        A degree, air or activity that does not exist: all together.
     """
 
     zonal_degree: int = HIGHEST_DEGREE
     drag: bool = True
+    air: str = "nrlmsise-00"
+    solar_activity: str = "mean"
+    solar_seed: int = 0
+    sun: bool = True
+    moon: bool = True
+    radiation: bool = True
 
     def __post_init__(self) -> None:
-        if self.zonal_degree not in (0, *range(2, HIGHEST_DEGREE + 1)):
-            from shells.errors import InputError
+        faults = Faults("Forces")
+        degrees = (0, *range(2, HIGHEST_DEGREE + 1))
+        faults.require(
+            self.zonal_degree in degrees, f"zonal_degree {self.zonal_degree}; allowed are 0 and 2 to {HIGHEST_DEGREE}"
+        )
+        faults.require(self.air in KINDS, f"air {self.air!r}; allowed are {', '.join(KINDS)}")
+        faults.require(
+            self.solar_activity in ACTIVITIES,
+            f"solar_activity {self.solar_activity!r}; allowed are {', '.join(ACTIVITIES)}",
+        )
+        faults.require(self.solar_seed >= 0, f"solar_seed {self.solar_seed}; expected zero or more")
+        faults.raise_if_any()
 
-            raise InputError(f"Forces: zonal_degree {self.zonal_degree}; allowed are 0 and 2 to {HIGHEST_DEGREE}")
+    def model(self, epoch: np.datetime64, span_s: float) -> kernels.Model:
+        """Return the constants and tables of this model for the kernels, in km, s and radians.
 
-    def model(self) -> kernels.Model:
-        """Return the constants of this model for the kernels, in km, s and radians."""
+        Parameters
+        ----------
+        epoch : datetime64
+            UTC, from which the kernels count time; its true equator and equinox are the frame.
+        span_s : float
+            Span that the tables have to cover [s].
+        """
         zonals = constants.zonal_coefficients().copy()
         zonals[self.zonal_degree + 1 :] = 0.0
-        height, density, scale = (np.ascontiguousarray(column) for column in EXPONENTIAL_TABLE.T)
+        levels, air = air_table(self.air)
+        instants = np.arange(int(np.ceil(span_s / FLUX_SPACING)) + 2) * np.timedelta64(int(FLUX_SPACING), "s")
+        sun, moon = sun_and_moon(epoch, span_s)
+        pressure = constants.SOLAR_IRRADIANCE.value / (1000.0 * constants.SPEED_OF_LIGHT.value)  # N m-2
         return kernels.Model(
             constants.GRAVITATIONAL_PARAMETER.value,
             constants.REFERENCE_RADIUS.value,
             zonals,
             *averaged_terms(),
-            height,
-            density if self.drag else np.zeros_like(density),
-            scale,
+            self.drag,
+            air,
+            levels,
+            solar_flux(self.solar_activity, epoch.astype("datetime64[s]") + instants, self.solar_seed),
+            FLUX_SPACING,
             constants.EARTH_ROTATION_RATE.value,
             constants.EQUATORIAL_RADIUS.value,
             constants.FLATTENING.value,
+            sun,
+            moon,
+            SPACING,
+            constants.SUN_GRAVITATIONAL_PARAMETER.value if self.sun else 0.0,
+            constants.MOON_GRAVITATIONAL_PARAMETER.value if self.moon else 0.0,
+            pressure / 1000.0 if self.radiation else 0.0,
+            constants.ASTRONOMICAL_UNIT.value,
         )

@@ -1,9 +1,31 @@
-"""Frozen orbits in closed form: their eccentricity, their surface and the gap between two of them.
+"""Frozen orbits: their eccentricity, their surface and the gap between two of them.
 
 On a frozen orbit the mean eccentricity vector stands still, perigee at 90 deg (or 270 deg where the value is negative):
-the radius is then the same at every passage of a latitude, and the orbit of a whole plane is one surface. Linear theory
-in the eccentricity vector, near-circular orbits, zonal field. It agrees with periodic orbits integrated numerically in
-the field to degree 15 to 0.13 % in the eccentricity and 2.5 m in the radius (550 to 1200 km, 43 to 98.6 deg).
+the radius is then the same at every passage of a latitude, and the orbit of a whole plane is one surface.
+
+**Linear theory**, in closed form for whole fleets: first order in the eccentricity vector and in the zonals. Against
+the periodic orbit of the same field and mean inclination (300 to 2,000 km, zonals to 15) it is off by up to 2e-6 in
+eccentricity and 20 m in radius outside 58 to 70 deg and the supplements, by 4e-6 and 55 m at 61.4 deg, and by 9e-6 and
+65 m at 65.4 deg. That is 0.13 % of the eccentricity from 25 to 61.4 deg, but many per cent around 66 deg, where the
+value itself passes through zero.
+
+**The periodic orbit** (`frozen_orbit`) is exact in the zonals and needs no divisor, so it holds at the critical
+inclinations too. There it shows one family, without a second solution, up to an eccentricity of 0.05. Mean
+inclination [deg] at which the frozen orbit has a given eccentricity, perigee at 90 deg below the critical inclination
+(positive) and at 270 deg above (negative):
+
+========  ======  ======  ======  ======  ========  ======  ======  ======  ======
+altitude   0.005    0.01    0.02    0.05  none       -0.05   -0.02   -0.01  -0.005
+========  ======  ======  ======  ======  ========  ======  ======  ======  ======
+550 km    62.593  63.057  63.252  63.358  0.14 deg  63.498  63.590  63.733  63.984
+1,200 km  62.843  63.163  63.300  63.375  0.10 deg  63.478  63.543  63.648  63.834
+========  ======  ======  ======  ======  ========  ======  ======  ======  ======
+
+In between there is none below 0.05: from either side the eccentricity grows on, past 0.1, as the divisor passes
+through zero at 63.43 deg. Above, the value falls to zero at 66.524 deg (550 km) and 65.957 deg (1,200 km), where the
+perigee moves from 270 back to 90 deg. All of this belongs to zonals to 15. To degree 3 the forcing vanishes with the
+divisor: the eccentricity stays below 0.003 up to 0.003 deg from the critical inclination; nearer to it a second, more
+eccentric orbit appears, meets the first and vanishes with it, and from 63.437 to 63.438 deg there is none.
 
 Sources: G. E. Cook 1966, Planetary and Space Science 14, 433-444 (linear motion of the eccentricity vector under any
 odd zonals, short-period radius); G. Rosborough & C. Ocampo 1991, AAS 91-428 (to high degree); both from memory.
@@ -14,22 +36,30 @@ from __future__ import annotations
 
 from functools import cache
 from math import comb
+from typing import Literal
 
 import numpy as np
 from numpy.polynomial import Polynomial, legendre
 from numpy.typing import ArrayLike, NDArray
 
 from shells.constants import REFERENCE_RADIUS, zonal_coefficients
-from shells.errors import InputError
+from shells.errors import Faults, InputError
+from shells.motion.periodic.orbits import LARGEST_ECCENTRICITY, FrozenOrbit, frozen_orbits
 
 #: Zero of 4 - 5 sin^2 i; the other one is its supplement.
 CRITICAL_INCLINATION_DEG = float(np.degrees(np.arcsin(np.sqrt(0.8))))
 
 #: Nearer than this to a critical inclination the divisor of the linear solution is so small that terms of J2 squared,
-#: which the linear theory leaves out, decide: the value would be wrong, not just inexact.
+#: which the linear theory leaves out, come to matter, and next to it decide.
 CRITICAL_MARGIN_DEG = 2.0
 
+#: Farther than this from the critical inclinations a frozen orbit of eccentricity below 0.05 exists above 300 km.
+NONE_WITHIN_DEG = 0.1
+
 HIGHEST_DEGREE = 15
+
+#: Towards the equator the argument of latitude, in which the periodic orbit is found, loses its origin.
+_LOWEST_INCLINATION_DEG = 1.0
 
 
 def is_near_critical(inclination_deg: ArrayLike) -> NDArray[np.bool_]:
@@ -89,6 +119,12 @@ def frozen_eccentricity(
         np.asarray(mean_radius_km, dtype=np.float64), np.asarray(inclination_deg, dtype=np.float64)
     )
     _require_usable(inclination, degree)
+    return _linear_eccentricity(radius, inclination, degree)
+
+
+def _linear_eccentricity(
+    radius: NDArray[np.float64], inclination: NDArray[np.float64], degree: int
+) -> NDArray[np.float64]:
     zonals = zonal_coefficients()
     sine, cosine = np.sin(np.radians(inclination)), np.cos(np.radians(inclination))
     forcing, stiffness = np.zeros(radius.shape), np.zeros(radius.shape)
@@ -113,7 +149,7 @@ def _require_usable(inclination: NDArray[np.float64], degree: int) -> None:
         raise InputError(
             f"frozen_eccentricity: inclination {found} deg found ({near.sum()} of {near.size} values); the linear "
             f"theory holds at least {CRITICAL_MARGIN_DEG} deg away from {CRITICAL_INCLINATION_DEG:.4f} and "
-            f"{180.0 - CRITICAL_INCLINATION_DEG:.4f} deg; move the inclination"
+            f"{180.0 - CRITICAL_INCLINATION_DEG:.4f} deg; use frozen_orbit, or move the inclination"
         )
 
 
@@ -135,6 +171,77 @@ def _even_polynomials(n: int) -> tuple[Polynomial, Polynomial, Polynomial]:
     # dc_0/di cot i = (dc_0/ds) cos^2 i / s: no negative powers are left, so it holds on the equator too
     slope = [m * mean[m] for m in range(2, n + 1)]
     return Polynomial(mean), Polynomial(slope), Polynomial(double)
+
+
+def frozen_orbit(
+    mean_radius_km: float,
+    inclination_deg: float,
+    degree: int = HIGHEST_DEGREE,
+    perigee: Literal[90, 270] | None = None,
+) -> FrozenOrbit:
+    """Return the frozen orbit as a periodic orbit of the full zonal field.
+
+    Parameters
+    ----------
+    mean_radius_km : float
+        Mean radius [km].
+    inclination_deg : float
+        Mean inclination [deg], 1 to 179; a critical one is allowed.
+    degree : int
+        Highest degree of the zonals, 3 to 15.
+    perigee : 90 or 270, optional
+        Argument of perigee [deg]; by default that of the least eccentric frozen orbit.
+
+    Returns
+    -------
+    FrozenOrbit
+        Exact to rounding in the zonal field.
+
+    Raises
+    ------
+    InputError
+        Arguments out of range, or no frozen orbit of eccentricity up to 0.05 with that perigee.
+
+    See Also
+    --------
+    shells.motion.periodic.orbits.frozen_orbits : all of them, an empty list for none, and how they are found.
+    """
+    faults = Faults("frozen_orbit: arguments cannot be used")
+    faults.require(
+        mean_radius_km > REFERENCE_RADIUS.value,
+        f"mean_radius_km: {mean_radius_km} found; allowed: more than {REFERENCE_RADIUS.value}",
+    )
+    faults.require(
+        _LOWEST_INCLINATION_DEG <= inclination_deg <= 180.0 - _LOWEST_INCLINATION_DEG,
+        f"inclination_deg: {inclination_deg} found; allowed: {_LOWEST_INCLINATION_DEG:g} to "
+        f"{180.0 - _LOWEST_INCLINATION_DEG:g}; nearer to the equator use frozen_eccentricity",
+    )
+    faults.require(3 <= degree <= HIGHEST_DEGREE, f"degree: {degree} found; allowed: 3 to {HIGHEST_DEGREE}")
+    faults.require(perigee in (None, 90, 270), f"perigee: {perigee} found; allowed: 90, 270 or none")
+    faults.raise_if_any()
+    found = frozen_orbits(mean_radius_km, inclination_deg, degree)
+    wanted = [orbit for orbit in found if perigee is None or (orbit.eccentricity >= 0.0) == (perigee == 90)]
+    if not wanted:
+        demanded = float(_linear_eccentricity(np.asarray(mean_radius_km), np.asarray(inclination_deg), degree))
+        raise InputError(_none_message(mean_radius_km, inclination_deg, degree, found, demanded))
+    return wanted[0]
+
+
+def _none_message(
+    mean_radius_km: float, inclination_deg: float, degree: int, found: list[FrozenOrbit], demanded: float
+) -> str:
+    place = f"mean radius {mean_radius_km:.3f} km and inclination {inclination_deg:.4f} deg, zonals to {degree}"
+    if found:
+        there = found[0].eccentricity
+        return (
+            f"frozen_orbit: the frozen orbit at {place}, has its perigee at {90 if there >= 0.0 else 270} deg "
+            f"(eccentricity {abs(there):.6f}); leave out perigee, or move the inclination"
+        )
+    return (
+        f"frozen_orbit: no frozen orbit of eccentricity up to {LARGEST_ECCENTRICITY} found at {place}; linear theory "
+        f"would demand {demanded:.3f}; move the inclination {NONE_WITHIN_DEG} deg or more away from "
+        f"{CRITICAL_INCLINATION_DEG:.4f} and {180.0 - CRITICAL_INCLINATION_DEG:.4f} deg"
+    )
 
 
 def _oblateness(mean_radius_km: ArrayLike) -> NDArray[np.float64]:
@@ -211,11 +318,18 @@ def frozen_gap(
     Raises
     ------
     InputError
-        As `frozen_eccentricity`.
+        A degree out of range, or no near-circular frozen orbit so near to a critical inclination.
+
+    Notes
+    -----
+    Linear theory, which leaves up to 15 m; within 2 deg of a critical inclination the periodic orbit. The difference of
+    two `FrozenOrbit.surface` is exact everywhere.
     """
     sine_latitude = np.sin(np.radians(latitude_deg))
 
     def surface(radius_km: float, inclination_deg: float) -> NDArray[np.float64]:
+        if is_near_critical(inclination_deg):
+            return frozen_orbit(radius_km, inclination_deg, degree).surface(latitude_deg)
         sine = np.sin(np.radians(inclination_deg))
         # on the equator itself the frozen eccentricity is zero with the sine
         tilt = radius_km * frozen_eccentricity(radius_km, inclination_deg, degree) / sine if sine else 0.0

@@ -3,22 +3,27 @@
 Units: km, s, radians. Frame: true equator and equinox of the study epoch, treated as inertial. Elements in a row are
 ``[a, ex, ey, i, raan, u]`` with u the mean argument of latitude; the integrator works in equinoctial elements
 ``[a, h, k, p, q, lambda]`` with retrograde factor +1 or -1, which are regular for circular and equatorial orbits.
-All kernels of the room stand in this file, because numba does not see changes across files.
+All kernels of the room that call each other stand in this file, because numba does not see changes across files.
 
 References
 ----------
 .. [1] W. M. Kaula, Theory of Satellite Geodesy, 1966: averaged zonal potential, planetary equations.
 .. [2] D. Brouwer, Solution of the problem of artificial satellite theory without drag, AJ 64, 378, 1959: the generating
-   function of the first-order short-period terms of J2.
+   function of the first-order short-period terms of J2, and the averaged potential of second order.
 .. [3] I. G. Izsak, A note on perturbation theory, AJ 68, 559, 1963: short-period terms in polar-nodal variables.
-.. [4] J. R. Dormand, P. J. Prince, A family of embedded Runge-Kutta formulae, J. Comp. Appl. Math. 6, 19, 1980.
-.. [5] L. F. Shampine, Some practical Runge-Kutta formulas, Math. Comp. 46, 135, 1986: dense output of [4].
+.. [4] Y. Kozai, Second-order solution of artificial satellite theory without air drag, AJ 67, 446, 1962: the same.
+.. [5] S. Tremaine, T. D. Yavetz, Why do Earth satellites stay up?, American Journal of Physics 82, 769, 2014: averaged
+   potential of a third body in vectors, degree 2; degree 3 by the same average.
 .. [6] R. H. Battin, An Introduction to the Mathematics and Methods of Astrodynamics, 1999: Gauss's equations.
+.. [7] K. Aksnes, Short-period and long-period perturbations of a spherical satellite due to direct solar radiation,
+   Celestial Mechanics 13, 89, 1976: changes over the sunlit arc from its ends.
+.. [8] E. Hairer, S. P. Norsett, G. Wanner, Solving Ordinary Differential Equations I, 1993, section II.7: collocation.
 """
 
 from typing import NamedTuple
 
 import numpy as np
+from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from shells.compiled import kernel
@@ -31,29 +36,45 @@ SMALL_SINE = 1e-9
 #: The air above this height moves no orbit within a century.
 AIR_CEILING = 2500.0
 
-#: Longest step of the mean-element integrator: the eccentricity vector turns by less than an eighth of a turn in it.
-LONGEST_STEP = 5.0 * 86400.0
+#: Height of one cell of the air table [km].
+AIR_CELL = 10.0
 
 
 class Model(NamedTuple):
-    """Constants of the force model, in km, s and radians.
+    """Constants and tables of the force model, in km, s and radians; times count from the epoch of the elements.
 
     Parameters
     ----------
     mu, radius : float
         Gravitational parameter [km3 s-2] and the radius [km] that the zonals belong to.
     zonals : ndarray, shape (16,)
-        Unnormalised J_n [1].
+        Unnormalised J_n [1]; all zero for two bodies.
     degree, order : ndarray, shape (pairs,)
-        Degree n and multiple k of the argument of perigee of each term of the averaged zonal potential.
+        Degree n and multiple k of the argument of perigee of each term of the averaged zonal potential, k ascending.
     inclination, eccentricity : ndarray, shape (pairs, 8)
         Coefficients of the polynomials in sin^2 i and e^2 of each term.
-    air_height, air_density, air_scale : ndarray, shape (layers,)
-        Base height [km], density [kg m-3] and scale height [km] of each layer; density zero switches drag off.
+    drag : bool
+        Whether the air brakes.
+    air : ndarray, shape (fluxes, cells, 4)
+        Coefficients of ln density [kg m-3] in the part of each 10 km cell of height, for each level of flux.
+    flux_levels : ndarray, shape (fluxes,)
+        Levels of the 10.7 cm flux [sfu].
+    flux, flux_spacing : ndarray, shape (instants,), and float
+        Flux [sfu] every so many seconds.
     rotation : float
         Rotation rate of Earth and air [rad s-1].
     equatorial_radius, flattening : float
-        Ellipsoid [km], [1] above which heights are taken.
+        Ellipsoid [km], [1] above which heights are taken; its equator casts the shadow.
+    sun, moon : ndarray, shape (nodes, 6)
+        Geocentric positions and velocities [km], [km s-1].
+    ephemeris_spacing : float
+        Spacing of those nodes [s].
+    sun_mu, moon_mu : float
+        Gravitational parameters [km3 s-2], zero where the body does not act.
+    radiation : float
+        Acceleration by sunlight at one astronomical unit [km s-2] of 1 m2 kg-1, zero for none.
+    astronomical_unit : float
+        [km].
     """
 
     mu: float
@@ -63,106 +84,261 @@ class Model(NamedTuple):
     order: NDArray[np.int64]
     inclination: NDArray[np.float64]
     eccentricity: NDArray[np.float64]
-    air_height: NDArray[np.float64]
-    air_density: NDArray[np.float64]
-    air_scale: NDArray[np.float64]
+    drag: bool
+    air: NDArray[np.float64]
+    flux_levels: NDArray[np.float64]
+    flux: NDArray[np.float64]
+    flux_spacing: float
     rotation: float
     equatorial_radius: float
     flattening: float
+    sun: NDArray[np.float64]
+    moon: NDArray[np.float64]
+    ephemeris_spacing: float
+    sun_mu: float
+    moon_mu: float
+    radiation: float
+    astronomical_unit: float
 
 
 # --- rates of the mean elements -------------------------------------------------------------------------------------
+#
+# Conservative forces add to the gradient ``[R_a, R_x, R_y, T_N, T_M]`` of the averaged potential: by a, ex, ey, and the
+# torques about the node N and about M = h x N, a quarter turn ahead of it in the plane. The others add to the rates
+# ``[a', x', y', i', d, u']``: x' and y' are the rates of (ex, ey) as if the node stood still, d = sin i raan', and u'
+# likewise; the full rates are ex' = x' + ey cot i d, ey' = y' - ex cot i d, raan' = d / sin i, u_total' = u' - cot i d.
+# All of these are regular at e = 0 and i = 0.
 
 
 @kernel
-def polynomial(coefficients, x):
-    """Return a polynomial and its derivative at x, lowest power first."""
-    value, slope = 0.0, 0.0
-    for j in range(coefficients.size - 1, -1, -1):
-        slope = slope * x + value
-        value = value * x + coefficients[j]
-    return value, slope
+def inclination_functions(i, model, out):
+    """Fill ``out`` of shape (pairs, 6) with F, F', F''/2, G, G', G''/2 at an inclination.
+
+    F = A_nk(i) is the function of inclination of each zonal term, G = F / sin i (0 for k = 0); primes are derivatives
+    by i, so that near this inclination both follow from a parabola.
+    """
+    s, c = np.sin(i), np.cos(i)
+    power = np.empty(17)
+    power[0] = 1.0
+    for m in range(1, 17):
+        power[m] = power[m - 1] * s
+    for pair in range(model.degree.size):
+        k = model.order[pair]
+        for which in range(2):
+            value, slope, curvature = 0.0, 0.0, 0.0
+            if which == 0 or k > 0:
+                for j in range(8):
+                    m = k + 2 * j - which
+                    weight = model.inclination[pair, j]
+                    if weight != 0.0:
+                        value += weight * power[m]
+                        slope += weight * m * power[max(m - 1, 0)]
+                        curvature += weight * m * (m - 1) * power[max(m - 2, 0)]
+            out[pair, 3 * which] = value
+            out[pair, 3 * which + 1] = slope * c
+            out[pair, 3 * which + 2] = 0.5 * (curvature * c * c - slope * s)
 
 
 @kernel
-def add_zonal_rates(a, ex, ey, cos_i, sin_i, model, powers, out):
-    """Add the averaged zonal rates to ``out = [a', x', y', i', d, u']``.
+def add_zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers, grad):
+    """Add the averaged zonals, J2 squared among them, to the gradient of the averaged potential.
 
-    x' and y' are the rates of (ex, ey) in the turning node's absence, d = sin i raan', u' likewise: the full rates are
-    ex' = x' + ey cot i d, ey' = y' - ex cot i d, raan' = d / sin i, u_total' = u' - cot i d. All six are regular at
-    e = 0 and i = 0. [1] section 3.3, with the planetary equations in (ex, ey, u). ``powers`` is scratch, (3, 14).
+    [1] section 3.3 for the first order; [2] page 386 and [4] for the second order of J2. ``functions`` are those of
+    `inclination_functions` at an inclination ``offset`` below this one; ``powers`` is scratch, (3, 16).
     """
     e2 = ex * ex + ey * ey
     eta2 = 1.0 - e2
     eta = np.sqrt(eta2)
-    z = sin_i * sin_i
-    mean_motion = np.sqrt(model.mu / a) / a
 
-    # powers of (ex + i ey) and sin i up to the first e^k that is beyond the last digit of the largest term
-    real, imag, sine = powers[0], powers[1], powers[2]
-    real[0], imag[0], sine[0] = 1.0, 0.0, 1.0
+    # powers of (ex + i ey) up to the first that is beyond the last digit that counts, as of e^2 in the polynomials
+    real, imag, ratio = powers[0], powers[1], powers[2]
+    real[0], imag[0] = 1.0, 0.0
     highest, size = 0, 1.0
-    while highest < 13 and size > 1e-24:
+    while highest < 13 and size > 1e-18:
         highest += 1
         size *= e2
         real[highest] = real[highest - 1] * ex - imag[highest - 1] * ey
         imag[highest] = real[highest - 1] * ey + imag[highest - 1] * ex
-        sine[highest] = sine[highest - 1] * sin_i
+    depth, size = 1, e2
+    while depth < 8 and size > 1e-13:
+        depth += 1
+        size *= e2
+    step = model.radius / (a * eta2)
+    ratio[0] = -model.mu / a * eta
+    for n in range(1, 16):
+        ratio[n] = ratio[n - 1] * step
 
-    potential_a = potential_x = potential_y = potential_i = potential_w = 0.0
-    degree, ratio = 0, -model.mu / a * eta
+    by_a = by_x = by_y = torque_n = turn_w = 0.0
     for pair in range(model.degree.size):
-        n, k = model.degree[pair], model.order[pair]
-        while degree < n:
-            degree += 1
-            ratio *= model.radius / (a * eta2)
-        if model.zonals[n] == 0.0 or k > highest:
+        k = model.order[pair]
+        if k > highest:
+            break
+        n = model.degree[pair]
+        factor = ratio[n] * model.zonals[n]
+        if factor == 0.0:
             continue
-        factor = ratio * model.zonals[n]
-        incl, incl_slope = polynomial(model.inclination[pair], z)
-        ecc, ecc_slope = polynomial(model.eccentricity[pair], e2)
+        ecc, ecc_slope = 0.0, 0.0
+        for j in range(depth - 1, -1, -1):
+            ecc_slope = ecc_slope * e2 + ecc
+            ecc = ecc * e2 + model.eccentricity[pair, j]
+        table = functions[pair]
+        incl = table[0] + offset * (table[1] + offset * table[2])
+        incl_slope = table[1] + 2.0 * offset * table[2]
+        over_sine = table[3] + offset * (table[4] + offset * table[5])
         less = max(k - 1, 0)
         if n % 2 == 0:
             g, g_x, g_y, g_w = real[k], k * real[less], -k * imag[less], -k * imag[k]
         else:
             g, g_x, g_y, g_w = imag[k], k * imag[less], k * real[less], k * real[k]
+        term = factor * incl * ecc
+        by_a -= (n + 1) / a * term * g
+        common = factor * incl * g * (2.0 * ecc_slope + (2 * n - 1) / eta2 * ecc)
+        by_x += common * ex + term * g_x
+        by_y += common * ey + term * g_y
+        torque_n += factor * ecc * g * incl_slope
+        turn_w += factor * ecc * over_sine * g_w
 
-        term = factor * sine[k] * incl * ecc
-        potential_a -= (n + 1) / a * term * g
-        common = factor * sine[k] * incl * g * (2.0 * ecc_slope + (2 * n - 1) / eta2 * ecc)
-        potential_x += common * ex + term * g_x
-        potential_y += common * ey + term * g_y
-        potential_i += factor * ecc * cos_i * g * (2.0 * sin_i * sine[k] * incl_slope + k * sine[less] * incl)
-        potential_w += factor * ecc * incl * sine[less] * g_w  # over sin i; zero for k = 0
+    # mu k2^2 / a^5 times A5 eta^-5 + A6 eta^-6 + A7 eta^-7 + B7 eta^-7 (ex^2 - ey^2)
+    strength = 0.25 * model.mu * (model.zonals[2] * model.radius * model.radius) ** 2 / (a * a * a * a * a)
+    c2 = cos_i * cos_i
+    s2 = sin_i * sin_i
+    eta_5 = 1.0 / (eta2 * eta2 * eta)
+    a5, a5_c = 15.0 / 32.0 * (1.0 + c2 * (c2 - 3.6)), 15.0 / 32.0 * (2.0 * c2 - 3.6)
+    a6, a6_c = 0.375 * (1.0 + c2 * (9.0 * c2 - 6.0)), 0.375 * (18.0 * c2 - 6.0)
+    a7, a7_c = -15.0 / 32.0 * (1.0 - c2 * (2.0 + 7.0 * c2)), 15.0 / 32.0 * (2.0 + 14.0 * c2)
+    b7, b7_c = 3.0 / 16.0 * s2 * (1.0 - 15.0 * c2), 3.0 / 16.0 * (30.0 * c2 - 16.0)
+    long = ex * ex - ey * ey
+    second = strength * eta_5 * (a5 + a6 / eta + (a7 + b7 * long) / eta2)
+    by_a -= 5.0 / a * second
+    common = strength * eta_5 / eta2 * (5.0 * a5 + 6.0 * a6 / eta + 7.0 * (a7 + b7 * long) / eta2)
+    by_x += common * ex + 2.0 * strength * eta_5 / eta2 * b7 * ex
+    by_y += common * ey - 2.0 * strength * eta_5 / eta2 * b7 * ey
+    by_c2 = strength * eta_5 * (a5_c + a6_c / eta + (a7_c + b7_c * long) / eta2)
+    torque_n -= 2.0 * cos_i * sin_i * by_c2
+    turn_w -= 4.0 * strength * eta_5 / eta2 * 3.0 / 16.0 * sin_i * (1.0 - 15.0 * c2) * ex * ey
 
-    scale = 1.0 / (mean_motion * a * a)
-    out[1] -= eta * scale * potential_y
-    out[2] += eta * scale * potential_x
-    out[3] += scale / eta * cos_i * potential_w
-    out[4] += scale / eta * potential_i
-    out[5] += (
-        mean_motion + eta / (1.0 + eta) * scale * (ex * potential_x + ey * potential_y) - 2.0 * a * scale * potential_a
-    )
+    grad[0] += by_a
+    grad[1] += by_x
+    grad[2] += by_y
+    grad[3] += torque_n
+    grad[4] -= cos_i * turn_w
 
 
 @kernel
-def density(height, air_height, air_density, air_scale):
-    """Return the density [kg m-3] of the piecewise exponential table at a height [km]."""
-    low, high = 0, air_height.size - 1
-    while low < high:
-        middle = (low + high + 1) // 2
-        if air_height[middle] <= height:
-            low = middle
-        else:
-            high = middle - 1
-    return air_density[low] * np.exp(-(height - air_height[low]) / air_scale[low])
+def body_at(table, spacing, time, out):
+    """Fill ``out`` of shape (3,) with a position [km] from a table of positions and velocities (nodes, 6)."""
+    place = time / spacing
+    node = min(max(int(place), 0), table.shape[0] - 2)
+    x = place - node
+    y = 1.0 - x
+    left, right = (1.0 + 2.0 * x) * y * y, (1.0 + 2.0 * y) * x * x
+    left_slope, right_slope = x * y * y * spacing, -y * x * x * spacing
+    for c in range(3):
+        out[c] = (
+            left * table[node, c]
+            + right * table[node + 1, c]
+            + left_slope * table[node, c + 3]
+            + right_slope * table[node + 1, c + 3]
+        )
 
 
 @kernel
-def radial_short_period(p, kappa, eta, z, cos_2theta, model):
-    """Return the first-order J2 short-period term of the radius [km]; [3], `short_period` without the rest."""
-    phi_s = 1.0 + kappa / (1.0 + eta) + 2.0 * eta / (1.0 + kappa)
-    return model.zonals[2] * model.radius**2 / (2.0 * p) * ((1.5 * z - 1.0) * phi_s + 0.5 * z * cos_2theta)
+def in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i):
+    """Return components of a vector along the node, a quarter turn ahead in the plane, and the orbit normal."""
+    along = body[0] * cos_node + body[1] * sin_node
+    across = body[1] * cos_node - body[0] * sin_node
+    return along, across * cos_i + body[2] * sin_i, body[2] * cos_i - across * sin_i
+
+
+@kernel
+def add_body_gradient(a, ex, ey, along, ahead, normal, mu, octupole, grad):
+    """Add a third body to the gradient of the averaged potential, to degree 2 or, with ``octupole``, 3.
+
+    The body stands at ``along, ahead, normal`` [km] in the frame of the orbit. [5]: R = (3/4) mu a^2 / d^3
+    (1/3 - 2 e^2 + 5 x^2 - eta^2 z^2), x = e . n, z the normal component of n; degree 3 is
+    mu a^3 / d^4 x (-15/16 + 15/2 e^2 - 175/16 x^2 + 75/16 eta^2 z^2).
+    """
+    d2 = along * along + ahead * ahead + normal * normal
+    d = np.sqrt(d2)
+    n1, n2, n3 = along / d, ahead / d, normal / d
+    e2 = ex * ex + ey * ey
+    eta2 = 1.0 - e2
+    x = ex * n1 + ey * n2
+    strength = 0.75 * mu * a * a / (d2 * d)
+    value = 1.0 / 3.0 - 2.0 * e2 + 5.0 * x * x - eta2 * n3 * n3
+    by_x, by_n3 = 10.0 * x, -2.0 * eta2 * n3
+    by_e2 = n3 * n3 - 2.0
+    by_a = 2.0 * strength * value / a
+    if octupole:
+        third = mu * a * a * a / (d2 * d2) / strength
+        bracket = -15.0 / 16.0 + 7.5 * e2 - 175.0 / 16.0 * x * x + 75.0 / 16.0 * eta2 * n3 * n3
+        by_a += 3.0 * strength * third * x * bracket / a
+        by_x += third * (bracket - 350.0 / 16.0 * x * x)
+        by_e2 += third * x * (7.5 - 75.0 / 16.0 * n3 * n3)
+        by_n3 += third * x * 150.0 / 16.0 * eta2 * n3
+    grad[0] += by_a
+    grad[1] += strength * (by_x * n1 + 2.0 * by_e2 * ex)
+    grad[2] += strength * (by_x * n2 + 2.0 * by_e2 * ey)
+    grad[3] += strength * (by_x * ey * n3 - by_n3 * n2)
+    grad[4] += strength * (by_n3 * n1 - by_x * ex * n3)
+
+
+@kernel
+def add_bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad):
+    """Add Sun, to degree 2, and Moon, to degree 3, to the gradient of the averaged potential; ``body`` is scratch."""
+    if model.sun_mu > 0.0:
+        body_at(model.sun, model.ephemeris_spacing, time, body)
+        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
+        add_body_gradient(a, ex, ey, along, ahead, normal, model.sun_mu, False, grad)
+    if model.moon_mu > 0.0:
+        body_at(model.moon, model.ephemeris_spacing, time, body)
+        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
+        add_body_gradient(a, ex, ey, along, ahead, normal, model.moon_mu, True, grad)
+
+
+@kernel
+def add_conservative_rates(a, ex, ey, grad, mu, out):
+    """Turn the gradient of the averaged potential into rates, Lagrange's planetary equations in (ex, ey, u); [1]."""
+    scale = 1.0 / np.sqrt(mu * a)
+    eta = np.sqrt(1.0 - ex * ex - ey * ey)
+    out[1] -= eta * scale * grad[2]
+    out[2] += eta * scale * grad[1]
+    out[3] -= scale / eta * grad[4]
+    out[4] += scale / eta * grad[3]
+    out[5] += eta / (1.0 + eta) * scale * (ex * grad[1] + ey * grad[2]) - 2.0 * a * scale * grad[0]
+
+
+@kernel
+def flux_row(time, model):
+    """Return the lower level of the flux at a time and the share of the level above it."""
+    place = min(max(time / model.flux_spacing, 0.0), model.flux.size - 1.0)
+    node = min(int(place), max(model.flux.size - 2, 0))
+    flux = model.flux[node]
+    if model.flux.size > 1:
+        flux += (place - node) * (model.flux[node + 1] - flux)
+    last = model.flux_levels.size - 1
+    if flux <= model.flux_levels[0] or last == 0:
+        return 0, 0.0
+    if flux >= model.flux_levels[last]:
+        return last, 0.0
+    row = 0
+    while flux > model.flux_levels[row + 1]:
+        row += 1
+    return row, (flux - model.flux_levels[row]) / (model.flux_levels[row + 1] - model.flux_levels[row])
+
+
+@kernel
+def density(height, row, share, air):
+    """Return the density [kg m-3] at a height [km], between a level of the flux and the next."""
+    x = height / AIR_CELL
+    cell = min(max(int(x), 0), air.shape[1] - 1)
+    x -= cell
+    c = air[row, cell]
+    logarithm = c[0] + x * (c[1] + x * (c[2] + x * c[3]))
+    if share > 0.0:
+        c = air[row + 1, cell]
+        logarithm += share * (c[0] + x * (c[1] + x * (c[2] + x * c[3])) - logarithm)
+    return np.exp(logarithm)
 
 
 @kernel
@@ -175,49 +351,191 @@ def radial_short_period_bound(a, e, sin_i, radius, j2):
 
 
 @kernel
-def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, model, out):
-    """Add the drag rates, averaged over the orbit by quadrature in eccentric anomaly, to ``out`` (as the zonal ones).
+def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, out):
+    """Add the drag rates, averaged over the orbit by quadrature in eccentric anomaly.
 
-    Oblate Earth, co-rotating air, radius with the J2 short-period term; Gauss's equations [6] section 10.4. `ballistic`
-    is drag coefficient times area-to-mass ratio [m2 kg-1].
+    Oblate Earth, co-rotating air, radius and transverse speed with their J2 short-period terms; Gauss's equations [6]
+    section 10.4. `ballistic` is drag coefficient times area-to-mass ratio [m2 kg-1].
     """
     e = np.sqrt(ex * ex + ey * ey)
     if ballistic == 0.0 or a * (1.0 - e) - model.equatorial_radius > AIR_CEILING:
         return
+    row, share = flux_row(time, model)
     cos_w, sin_w = (ex / e, ey / e) if e > 1e-12 else (1.0, 0.0)
     eta = np.sqrt(1.0 - e * e)
     p = a * eta * eta
     momentum = np.sqrt(model.mu * p)
     speed = model.mu / momentum
-    polar = 1.0 / (1.0 - model.flattening) ** 2 - 1.0
     z = sin_i * sin_i
+    gamma = model.zonals[2] * (model.radius / p) ** 2
+    secular, swing = 0.5 * gamma * p * (1.5 * z - 1.0), 0.25 * gamma * p * z
     # the density peaks over sqrt(H / a e) of eccentric anomaly; the trapezoid rule then converges exponentially
-    points = 4 * int(3.0 + 2.0 * np.sqrt(a * e / 30.0))
+    points = 4 * int(2.2 + 2.0 * np.sqrt(a * e / 30.0))
     step = TWO_PI / points
     cos_step, sin_step = np.cos(step), np.sin(step)
     cos_e, sin_e = np.cos(0.5 * step), np.sin(0.5 * step)
+    by_a = by_x = by_y = by_i = by_d = 0.0
     for _ in range(points):
         r = a * (1.0 - e * cos_e)
         cos_f, sin_f = a * (cos_e - e) / r, a * eta * sin_e / r
         cos_t, sin_t = cos_f * cos_w - sin_f * sin_w, sin_f * cos_w + cos_f * sin_w
         kappa = p / r - 1.0
-        true_radius = r + radial_short_period(p, kappa, eta, z, cos_t * cos_t - sin_t * sin_t, model)
-        ground = model.equatorial_radius / np.sqrt(1.0 + polar * z * sin_t * sin_t)
-        height = true_radius - ground
+        cos_2t = cos_t * cos_t - sin_t * sin_t
+        true_radius = r + secular * (1.0 + kappa / (1.0 + eta) + 2.0 * eta * r / p) + swing * cos_2t  # [3]
+        s2 = z * sin_t * sin_t
+        # the ellipsoid to the second order of its flattening, 1 m
+        ground = 1.0 - model.flattening * s2 * (1.0 + 1.5 * model.flattening * (1.0 - s2))
+        height = true_radius - model.equatorial_radius * ground
         if height < AIR_CEILING:
             v_r = speed * e * sin_f
-            v_t = speed * (1.0 + kappa) - model.rotation * r * cos_i
+            v_t = momentum * (1.0 + 0.75 * gamma * z * cos_2t) / true_radius - model.rotation * r * cos_i
             v_n = model.rotation * r * sin_i * cos_t
-            air = density(height, model.air_height, model.air_density, model.air_scale)
+            air = density(height, row, share, model.air)
             # kg m-3 times m2 kg-1 is m-1: 1000 km-1; weight of equal steps in E is r / a
-            force = -0.5 * 1000.0 * air * ballistic * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r / (a * points)
+            force = -500.0 * air * ballistic * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r / (a * points)
             a_r, a_t, a_n = force * v_r, force * v_t, force * v_n
-            out[0] += 2.0 * a * a / momentum * (e * sin_f * a_r + (1.0 + kappa) * a_t)
-            out[1] += (p * sin_t * a_r + ((p + r) * cos_t + r * ex) * a_t) / momentum
-            out[2] += (-p * cos_t * a_r + ((p + r) * sin_t + r * ey) * a_t) / momentum
-            out[3] += r * cos_t * a_n / momentum
-            out[4] += r * sin_t * a_n / momentum
+            by_a += e * sin_f * a_r + (1.0 + kappa) * a_t
+            by_x += p * sin_t * a_r + ((p + r) * cos_t + r * ex) * a_t
+            by_y += -p * cos_t * a_r + ((p + r) * sin_t + r * ey) * a_t
+            by_i += r * cos_t * a_n
+            by_d += r * sin_t * a_n
         cos_e, sin_e = cos_e * cos_step - sin_e * sin_step, sin_e * cos_step + cos_e * sin_step
+    out[0] += 2.0 * a * a / momentum * by_a
+    out[1] += by_x / momentum
+    out[2] += by_y / momentum
+    out[3] += by_i / momentum
+    out[4] += by_d / momentum
+
+
+# cosine and sine of the longitudes at which the shadow is looked for, every 15 deg
+_SCAN = np.stack([np.cos(np.pi * (np.arange(13) - 6) / 12.0), np.sin(np.pi * (np.arange(13) - 6) / 12.0)], axis=1)
+
+
+@kernel
+def light(c, s, p, along, across, shadow, radius):
+    """Return p^2 (1 - s^2 cos^2) - R^2 (p / r)^2, positive outside the shadow, at a longitude of cosine c and sine s.
+
+    Longitude counts from the direction opposite to the Sun, in which the eccentricity vector is ``along, across``;
+    ``shadow`` is the squared share s^2 of the Sun's direction in the plane.
+    """
+    conic = radius * (1.0 + along * c + across * s)
+    return p * p * (1.0 - shadow * c * c) - conic * conic
+
+
+@kernel
+def shadow_edge(low, high, p, along, across, shadow, radius):
+    """Return the longitude between two where the shadow begins or ends, by the Illinois method, to 1e-4 rad."""
+    f_low = light(np.cos(low), np.sin(low), p, along, across, shadow, radius)
+    f_high = light(np.cos(high), np.sin(high), p, along, across, shadow, radius)
+    edge = low
+    for _ in range(8):
+        last = edge
+        edge = (low * f_high - high * f_low) / (f_high - f_low)
+        value = light(np.cos(edge), np.sin(edge), p, along, across, shadow, radius)
+        if abs(edge - last) < 1e-4:
+            break
+        if value * f_high < 0.0:
+            low, f_low = high, f_high
+        else:
+            f_low *= 0.5
+        high, f_high = edge, value
+    return edge
+
+
+@kernel
+def arc_end(longitude, a, p, eta, ex, ey):
+    """Return X, Y [km], eccentric and mean longitude from the node of a true longitude."""
+    cos_l, sin_l = np.cos(longitude), np.sin(longitude)
+    r = p / (1.0 + ex * cos_l + ey * sin_l)
+    e_sin = (ex * sin_l - ey * cos_l) * r / (a * eta)
+    e_cos = 1.0 - r / a
+    beta = 1.0 / (1.0 + eta)
+    mean = longitude - e_sin - 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * e_cos)
+    return r * cos_l, r * sin_l, mean + e_sin, mean
+
+
+@kernel
+def first_moment(c0, c1, c2, ex, ey, start, end):
+    """Return the integral of (c0 + c1 cos F + c2 sin F)(1 - ex cos F - ey sin F) over eccentric longitude F."""
+    sine, cosine = np.sin(end) - np.sin(start), np.cos(end) - np.cos(start)
+    double = 0.25 * (np.sin(2.0 * end) - np.sin(2.0 * start))
+    square = 0.5 * (np.sin(end) ** 2 - np.sin(start) ** 2)
+    half = 0.5 * (end - start)
+    return (
+        2.0 * c0 * half
+        + (c1 - c0 * ex) * sine
+        - (c2 - c0 * ey) * cosine
+        - c1 * ex * (half + double)
+        - c2 * ey * (half - double)
+        - (c1 * ey + c2 * ex) * square
+    )
+
+
+@kernel
+def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, out):
+    """Add the rates by sunlight, averaged over the orbit, the arc in a cylindrical shadow left out.
+
+    The Sun stands at ``along, ahead, normal`` [km] in the frame of the orbit; ``strength`` is reflectivity coefficient
+    times area-to-mass ratio [m2 kg-1]. The force is constant along the orbit, so that all averages follow from the
+    ends of the arc [7]: with A the integral of r dr, symmetric part the change of r r / 2, antisymmetric part the area
+    swept, mu e' T = 2 A f - A^T f - tr(A) f.
+    """
+    distance = np.sqrt(along * along + ahead * ahead + normal * normal)
+    s1, s2, s3 = along / distance, ahead / distance, normal / distance
+    push = -model.radiation * strength * (model.astronomical_unit / distance) ** 2
+    f1, f2, f3 = push * s1, push * s2, push * s3
+    e2 = ex * ex + ey * ey
+    eta = np.sqrt(1.0 - e2)
+    p = a * eta * eta
+    n = np.sqrt(model.mu / a) / a
+    momentum = np.sqrt(model.mu * p)
+    # whole orbit, then less the arcs in shadow
+    energy = 0.0
+    x_rate, y_rate = 1.5 * eta / (n * a) * f2, -1.5 * eta / (n * a) * f1
+    x_mean, y_mean = -1.5 * a * ex, -1.5 * a * ey
+    shadow = s1 * s1 + s2 * s2
+    if (1.0 - shadow) * p * p < (model.equatorial_radius * (1.0 + np.sqrt(e2))) ** 2 and shadow > 1e-9:
+        towards = np.arctan2(-s2, -s1)
+        root = np.sqrt(shadow)
+        e_along, e_across = -(ex * s1 + ey * s2) / root, (ex * s2 - ey * s1) / root
+        beta = 1.0 / (1.0 + eta)
+        step = np.pi / 12.0
+        entry = 0.0
+        before = 1.0
+        inside = False
+        for j in range(1, 13):
+            here = -0.5 * np.pi + j * step
+            # at right angles to the Sun there is light
+            after = 1.0
+            if j < 12:
+                after = light(_SCAN[j, 0], _SCAN[j, 1], p, e_along, e_across, shadow, model.equatorial_radius)
+            if before > 0.0 and after < 0.0:
+                entry = shadow_edge(here - step, here, p, e_along, e_across, shadow, model.equatorial_radius)
+                inside = True
+            elif inside and after > 0.0:
+                leave = shadow_edge(here - step, here, p, e_along, e_across, shadow, model.equatorial_radius)
+                x1, y1, f_in, u_in = arc_end(towards + entry, a, p, eta, ex, ey)
+                x2, y2, f_out, u_out = arc_end(towards + leave, a, p, eta, ex, ey)
+                period = TWO_PI / n
+                swept = momentum * (u_out - u_in) / n
+                product = x2 * y2 - x1 * y1
+                a12, a21 = 0.5 * (product + swept), 0.5 * (product - swept)
+                a11, a22 = 0.5 * (x2 * x2 - x1 * x1), 0.5 * (y2 * y2 - y1 * y1)
+                x_rate -= ((2.0 * a12 - a21) * f2 - a22 * f1) / (model.mu * period)
+                y_rate -= ((2.0 * a21 - a12) * f1 - a11 * f2) / (model.mu * period)
+                energy -= (f1 * (x2 - x1) + f2 * (y2 - y1)) / period
+                # X and Y in eccentric longitude, weighted with time
+                mixed = beta * ex * ey
+                x_mean -= a / TWO_PI * first_moment(-ex, 1.0 - beta * ey * ey, mixed, ex, ey, f_in, f_out)
+                y_mean -= a / TWO_PI * first_moment(-ey, mixed, 1.0 - beta * ex * ex, ex, ey, f_in, f_out)
+                inside = False
+            before = after
+    out[0] += 2.0 * a * a / model.mu * energy
+    out[1] += x_rate
+    out[2] += y_rate
+    out[3] += x_mean * f3 / momentum
+    out[4] += y_mean * f3 / momentum
+    out[5] += (ex * y_rate - ey * x_rate) / (1.0 + eta) - 2.0 * (x_mean * f1 + y_mean * f2) / (n * a * a)
 
 
 @kernel
@@ -247,33 +565,77 @@ def node_frame(y, retrograde):
 
 
 @kernel
-def equinoctial_rates(y, retrograde, ballistic, held, model, scratch, out):
-    """Fill ``out`` with the rates of the equinoctial elements under the forces of the model.
+def equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out):
+    """Fill ``out`` with the rates of equinoctial elements of the rates ``[a', x', y', i', d, u']``."""
+    turning = retrograde * tangent * rates[4]
+    ex = y[2] * cos_node + y[1] * turn
+    ey = y[1] * cos_node - y[2] * turn
+    x_rate, y_rate = rates[1] - turning * ey, rates[2] + turning * ex
+    growth = 0.5 * (1.0 + tangent * tangent)
+    out[0] = rates[0]
+    out[1] = y_rate * cos_node + x_rate * turn
+    out[2] = x_rate * cos_node - y_rate * turn
+    out[3] = growth * (retrograde * rates[3] * sin_node + rates[4] * cos_node)
+    out[4] = growth * (retrograde * rates[3] * cos_node - rates[4] * sin_node)
+    out[5] = rates[5] + turning
 
-    A held satellite keeps a, the eccentricity vector and the inclination; its node and phase move with its plane.
+
+@kernel
+def hold(cos_i, sin_i, ex, ey, rates):
+    """Leave of the rates ``[a', x', y', i', d, u']`` those of a held satellite: its node and phase move freely."""
+    rotation = cos_i * rates[4] / max(sin_i, SMALL_SINE)  # keeps (ex, ey) while the node turns
+    rates[0] = rates[3] = 0.0
+    rates[1], rates[2] = -rotation * ey, rotation * ex
+
+
+@kernel
+def steady_rates(time, y, retrograde, properties, held, with_bodies, inclination, functions, model, scratch, out):
+    """Fill ``out`` with the rates of the equinoctial elements, the mean motion left out of the last.
+
+    ``properties`` are drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1]. A held satellite
+    keeps a, the eccentricity vector and the inclination; its node and phase move with its plane.
     """
+    tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
+    turn = retrograde * sin_node
+    a = y[0]
+    ex = y[2] * cos_node + y[1] * turn
+    ey = y[1] * cos_node - y[2] * turn
+    rates, grad, body = scratch[3, :6], scratch[4, :5], scratch[5, :3]
+    rates[:] = 0.0
+    grad[:] = 0.0
+    if model.zonals[2] != 0.0:
+        # the sine of the difference, which stays below 2e-3
+        offset = sin_i * np.cos(inclination) - cos_i * np.sin(inclination)
+        add_zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, scratch[:3], grad)
+    if with_bodies:
+        add_bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
+    if model.radiation > 0.0 and properties[1] > 0.0 and not held:
+        body_at(model.sun, model.ephemeris_spacing, time, body)
+        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
+        add_radiation_rates(a, ex, ey, along, ahead, normal, properties[1], model, rates)
+    add_conservative_rates(a, ex, ey, grad, model.mu, rates)
+    if held:
+        hold(cos_i, sin_i, ex, ey, rates)
+    elif model.drag:
+        add_drag_rates(a, ex, ey, cos_i, sin_i, properties[0], time, model, rates)
+    equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
+
+
+@kernel
+def bodies_rates(time, y, retrograde, held, model, scratch, out):
+    """Fill ``out`` with the rates of the equinoctial elements by Sun and Moon alone."""
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
     turn = retrograde * sin_node
     ex = y[2] * cos_node + y[1] * turn
     ey = y[1] * cos_node - y[2] * turn
-    work, powers = scratch[3, :6], scratch[:3]
-    work[:] = 0.0
-    add_zonal_rates(y[0], ex, ey, cos_i, sin_i, model, powers, work)
+    rates, grad, body = scratch[3, :6], scratch[4, :5], scratch[5, :3]
+    rates[:] = 0.0
+    grad[:] = 0.0
+    add_bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
+    add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
     if held:
-        work[0] = work[3] = 0.0
-        rotation = cos_i * work[4] / max(sin_i, SMALL_SINE)  # keeps (ex, ey) while the node turns
-        work[1], work[2] = -rotation * ey, rotation * ex
-    else:
-        add_drag_rates(y[0], ex, ey, cos_i, sin_i, ballistic, model, work)
-    turning = retrograde * tangent * work[4]
-    x_rate, y_rate = work[1] - turning * ey, work[2] + turning * ex
-    growth = 0.5 * (1.0 + tangent * tangent)
-    out[0] = work[0]
-    out[1] = y_rate * cos_node + x_rate * turn
-    out[2] = x_rate * cos_node - y_rate * turn
-    out[3] = growth * (retrograde * work[3] * sin_node + work[4] * cos_node)
-    out[4] = growth * (retrograde * work[3] * cos_node - work[4] * sin_node)
-    out[5] = work[5] + turning
+        hold(cos_i, sin_i, ex, ey, rates)
+    equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
 
 
 @kernel
@@ -301,71 +663,259 @@ def to_public(y, rate, retrograde, elements, rates):
 
 
 # --- integration ------------------------------------------------------------------------------------------------------
+#
+# Collocation at Gauss points [8] on elements from which the secular turn by the zonals is taken out: in axes that turn
+# with the node, (p, q), and with perigee about the frozen point, (h, k), only small slow forces are left, and steps of
+# weeks hold metres. Sun and Moon, cheap and restless (she comes round in two weeks, and the axes turn), are taken at
+# eight points, the other forces at three. The first guess of a step is the last one's polynomial drawn on; the forces
+# are taken again only where that guess proves poor.
 
-# Dormand & Prince 5(4) [4], and the weights of the continuous extension of order 4 [5]
-_A = np.array(
-    [
-        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
-        [1 / 5, 0.0, 0.0, 0.0, 0.0, 0.0],
-        [3 / 40, 9 / 40, 0.0, 0.0, 0.0, 0.0],
-        [44 / 45, -56 / 15, 32 / 9, 0.0, 0.0, 0.0],
-        [19372 / 6561, -25360 / 2187, 64448 / 6561, -212 / 729, 0.0, 0.0],
-        [9017 / 3168, -355 / 33, 46732 / 5247, 49 / 176, -5103 / 18656, 0.0],
-        [35 / 384, 0.0, 500 / 1113, 125 / 192, -2187 / 6784, 11 / 84],
-    ]
-)
-_ERROR = np.array([71 / 57600, 0.0, -71 / 16695, 71 / 1920, -17253 / 339200, 22 / 525, -1 / 40])
-_DENSE = np.array(
-    [
-        [1.0, -8048581381 / 2820520608, 8663915743 / 2820520608, -12715105075 / 11282082432],
-        [0.0, 0.0, 0.0, 0.0],
-        [0.0, 131558114200 / 32700410799, -68118460800 / 10900136933, 87487479700 / 32700410799],
-        [0.0, -1754552775 / 470086768, 14199869525 / 1410260304, -10690763975 / 1880347072],
-        [0.0, 127303824393 / 49829197408, -318862633887 / 49829197408, 701980252875 / 199316789632],
-        [0.0, -282668133 / 205662961, 2019193451 / 616988883, -1453857185 / 822651844],
-        [0.0, 40617522 / 29380423, -110615467 / 29380423, 69997945 / 29380423],
-    ]
-)
 
-# error allowed in one step: 1 cm in a and across the track, 0.7 m along it; a year of steps adds up to metres
-_TOLERANCE = np.array([1e-5, 1e-9, 1e-9, 1e-9, 1e-9, 1e-7])
+def _collocation(count, modes):
+    """Return points, projection onto Legendre modes (modes, points), and integrals from -1 (points, modes)."""
+    points, weights = legendre.leggauss(count)
+    values = legendre.legvander(points, modes)
+    projection = (0.5 * (2 * np.arange(count) + 1))[:, None] * values[:, :count].T * weights
+    integrals = np.empty((count, modes))
+    integrals[:, 0] = points + 1.0
+    for j in range(1, modes):
+        integrals[:, j] = (legendre.legval(points, np.eye(modes + 1)[j + 1]) - values[:, j - 1]) / (2 * j + 1)
+    return points, projection, integrals
 
-#: Shortest step [s] before an orbit counts as ended; only the last minutes of a re-entry come near it.
-SHORTEST_STEP = 10.0
+
+SLOW, FAST = 3, 8
+_SLOW_POINTS, _SLOW_PROJECTION, _SLOW_INTEGRALS = _collocation(SLOW, FAST)
+_FAST_POINTS, _FAST_PROJECTION, _FAST_INTEGRALS = _collocation(FAST, FAST)
+
+#: Longest and shortest step [s]; only the last minutes of a re-entry come near the shorter one.
+LONGEST_STEP, SHORTEST_STEP = 20.0 * 86400.0, 60.0
+
+#: Sun and Moon are taken at the three points with the rest in steps up to this [s].
+BODIES_STEP = 2.5 * 86400.0
+
+# how far a guess may be off in a [km], eccentricity vector and inclination before the forces are taken again, and how
+# large the highest mode of a step may be: the sizes at which what is neglected adds up to some metres a year
+_GUESS = np.array([1e-2, 3e-5, 2e-5])
+_HIGHEST_MODE = np.array([1e-2, 3e-5, 3e-5, 1e-4, 1e-4])
+
+
+class Turn(NamedTuple):
+    """Turning axes of one step.
+
+    Parameters
+    ----------
+    node, perigee : float
+        Rates of the axes of (p, q) and of (h, k) [rad s-1].
+    frozen : float
+        Rate of the frozen point [rad s-1], which turns with the node.
+    h, k : float
+        Frozen point at the start of the step.
+    """
+
+    node: float
+    perigee: float
+    frozen: float
+    h: float
+    k: float
 
 
 @kernel
-def attempt_step(y, stages, step, retrograde, ballistic, held, model, trial, scratch):
-    """Do one Dormand-Prince step from y, filling ``stages`` and ``trial``; return the error relative to tolerance."""
-    for stage in range(7):
-        for c in range(6):
-            total = 0.0
-            for s in range(stage):
-                total += _A[stage, s] * stages[s, c]
-            trial[c] = y[c] + step * total
-        if not (trial[0] > 1000.0 and trial[1] ** 2 + trial[2] ** 2 < 0.98):
-            return np.inf
-        equinoctial_rates(trial, retrograde, ballistic, held, model, scratch, stages[stage])
-    error = 0.0
+def frozen_point(a, e, inclination, functions, model, scratch):
+    """Return the frozen eccentricity, and rates of perigee and node, the latter over those by J2 alone.
+
+    From the zonals at the given eccentricity, perigee along the node and a quarter turn ahead of it. Near the critical
+    inclinations, where perigee hardly turns, there is no use in a frozen point, and zero stands for it.
+    """
+    e = max(e, 1e-3)
+    cos_i, sin_i = np.cos(inclination), np.sin(inclination)
+    grad, ahead = scratch[4, :5], scratch[5, :5]
+    grad[:] = 0.0
+    ahead[:] = 0.0
+    add_zonal_gradient(a, e, 0.0, cos_i, sin_i, 0.0, functions, model, scratch[:3], grad)
+    add_zonal_gradient(a, 0.0, e, cos_i, sin_i, 0.0, functions, model, scratch[:3], ahead)
+    eta2 = 1.0 - e * e
+    scale = 1.0 / np.sqrt(model.mu * a)
+    strength = 1.5 * model.zonals[2] * (model.radius / (a * eta2)) ** 2 * scale * model.mu / a
+    node = scale / np.sqrt(eta2) * grad[3] / sin_i if sin_i > 1e-6 else -strength * cos_i
+    perigee = 0.5 * np.sqrt(eta2) * scale * (grad[1] + ahead[2] - grad[2]) / e - cos_i * node
+    forced = np.sqrt(eta2) * scale * grad[2]
+    frozen = -forced / perigee if abs(forced) < 0.02 * abs(perigee) else 0.0
+    return frozen, perigee - strength * (2.0 - 2.5 * sin_i * sin_i), node + strength * cos_i
+
+
+@kernel
+def turn_of(y, retrograde, held, reference, model):
+    """Return the turning axes of a step from here; ``reference`` is what `frozen_point` gave."""
+    _, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
+    p = y[0] * (1.0 - y[1] * y[1] - y[2] * y[2])
+    strength = 1.5 * model.zonals[2] * (model.radius / p) ** 2 * np.sqrt(model.mu / y[0]) / y[0]
+    node = reference[2] - strength * cos_i
+    if held:
+        return Turn(node, retrograde * node, retrograde * node, 0.0, 0.0)
+    perigee = reference[1] + strength * (2.0 - 2.5 * sin_i * sin_i)
+    frozen = reference[0]
+    return Turn(
+        node, perigee + retrograde * node, retrograde * node, frozen * cos_node, -frozen * retrograde * sin_node
+    )
+
+
+@kernel
+def turned(z, lapse, turn, y):
+    """Fill ``y`` with equinoctial elements of elements in turning axes, a time after the start of the step."""
+    cos_n, sin_n = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
+    cos_w, sin_w = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
+    # the frozen point turns with the node, backwards for retrograde elements
+    sin_f = sin_n if turn.frozen == turn.node else -sin_n
+    y[0], y[5] = z[0], z[5]
+    y[1] = z[1] * cos_w + z[2] * sin_w + turn.h * cos_n + turn.k * sin_f
+    y[2] = z[2] * cos_w - z[1] * sin_w + turn.k * cos_n - turn.h * sin_f
+    y[3], y[4] = z[3] * cos_n + z[4] * sin_n, z[4] * cos_n - z[3] * sin_n
+
+
+@kernel
+def slow_rates(y, rates, lapse, turn, whole):
+    """Turn rates in fixed axes into rates in the turning ones, in place; ``whole`` where they hold the secular turn."""
+    cos_n, sin_n = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
+    cos_w, sin_w = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
+    h, k, p, q = rates[1], rates[2], rates[3], rates[4]
+    if whole:
+        sin_f = sin_n if turn.frozen == turn.node else -sin_n
+        frozen_h, frozen_k = turn.h * cos_n + turn.k * sin_f, turn.k * cos_n - turn.h * sin_f
+        h -= turn.perigee * (y[2] - frozen_k) + turn.frozen * frozen_k
+        k += turn.perigee * (y[1] - frozen_h) + turn.frozen * frozen_h
+        p -= turn.node * y[4]
+        q += turn.node * y[3]
+    rates[1], rates[2] = h * cos_w - k * sin_w, k * cos_w + h * sin_w
+    rates[3], rates[4] = p * cos_n - q * sin_n, q * cos_n + p * sin_n
+
+
+@kernel
+def along_step(start, modes, integrals, count, half, z):
+    """Fill ``z`` with the elements in turning axes at one point of a step."""
     for c in range(6):
         total = 0.0
-        for s in range(7):
-            total += _ERROR[s] * stages[s, c]
-        error = max(error, abs(step * total) / _TOLERANCE[c])
+        for j in range(count):
+            total += modes[j, c] * integrals[j]
+        z[c] = start[c] + half * total
+
+
+@kernel
+def draw_on(modes, ratio):
+    """Draw the polynomial of a step on over the next, ``ratio`` times as long, in place."""
+    one = 1.0 + ratio
+    for c in range(5):
+        second = modes[2, c]
+        modes[0, c] += modes[1, c] * one + second * (1.5 * one * one - 0.5 + 0.5 * ratio * ratio)
+        modes[1, c] = ratio * (modes[1, c] + 3.0 * one * second)
+        modes[2, c] = ratio * ratio * second
+
+
+@kernel
+def usable(y, equatorial_radius):
+    """Return whether elements are those of an orbit whose forces can be taken."""
+    e2 = y[1] * y[1] + y[2] * y[2]
+    return e2 < 0.98 and y[0] * (1.0 - np.sqrt(e2)) > equatorial_radius + 40.0
+
+
+@kernel
+def attempt_step(
+    time, start, slow, fast, modes, step, turn, retrograde, properties, held, inclination, functions, model, scratch
+):
+    """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
+
+    ``slow`` holds the first guess on entry and the modes of all forces but Sun and Moon on return, ``fast`` those of Sun and Moon.
+    """
+    half = 0.5 * step
+    z, y, rates, before = scratch[6, :6], scratch[7, :6], scratch[8, :6], scratch[9, :6]
+    fast[:] = 0.0
+    split = step > BODIES_STEP and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
+    if split:
+        for m in range(FAST):
+            along_step(start, slow, _FAST_INTEGRALS[m], SLOW, half, z)
+            lapse = half * (1.0 + _FAST_POINTS[m])
+            turned(z, lapse, turn, y)
+            if not usable(y, model.equatorial_radius):
+                return np.inf
+            bodies_rates(time + lapse, y, retrograde, held, model, scratch, rates)
+            slow_rates(y, rates, lapse, turn, False)
+            for j in range(FAST):
+                for c in range(6):
+                    fast[j, c] += _FAST_PROJECTION[j, m] * rates[c]
+    first_guess = guess = 0.0
+    for attempt in range(4):
+        modes[:] = fast
+        modes[:SLOW] += slow
+        slow[:] = 0.0
+        for m in range(SLOW):
+            along_step(start, modes, _SLOW_INTEGRALS[m], FAST, half, z)
+            lapse = half * (1.0 + _SLOW_POINTS[m])
+            turned(z, lapse, turn, y)
+            if not usable(y, model.equatorial_radius):
+                return np.inf
+            steady_rates(
+                time + lapse, y, retrograde, properties, held, not split, inclination, functions, model, scratch, rates
+            )
+            slow_rates(y, rates, lapse, turn, True)
+            for j in range(SLOW):
+                for c in range(6):
+                    slow[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
+        for c in range(5):
+            before[c] = step * (abs(slow[0, c] + fast[0, c] - modes[0, c]) + abs(slow[1, c] + fast[1, c] - modes[1, c]))
+        # the node hardly matters to the forces, the inclination does
+        tilt = step * abs(
+            (slow[0, 3] + fast[0, 3] - modes[0, 3]) * start[3] + (slow[0, 4] + fast[0, 4] - modes[0, 4]) * start[4]
+        ) / max(np.sqrt(start[3] ** 2 + start[4] ** 2), 1e-2)  # fmt: skip
+        guess = max(before[0] / _GUESS[0], before[1] / _GUESS[1], before[2] / _GUESS[1], tilt / _GUESS[2])
+        if attempt == 0:
+            first_guess = guess
+        if guess <= 1.0:
+            break
+    if guess > 1.0:
+        return np.inf
+    modes[:] = fast
+    modes[:SLOW] += slow
+    error = first_guess / 8.0
+    for c in range(5):
+        error = max(error, half * abs(slow[2, c]) / _HIGHEST_MODE[c])
+    # the mean motion along the step, from the semi-major axis as now known
+    for m in range(SLOW):
+        a = start[0]
+        for j in range(FAST):
+            a += half * modes[j, 0] * _SLOW_INTEGRALS[m, j]
+        for j in range(SLOW):
+            modes[j, 5] += _SLOW_PROJECTION[j, m] * np.sqrt(model.mu / a) / a
     return error
 
 
 @kernel
-def dense(y, stages, step, fraction, value, rate):
-    """Fill ``value`` and ``rate`` at a fraction of a finished step [5]."""
+def dense(start, modes, step, fraction, turn, value, rate):
+    """Fill ``value`` and ``rate`` with equinoctial elements and rates at a fraction of a finished step."""
+    x = 2.0 * fraction - 1.0
+    half = 0.5 * step
     for c in range(6):
-        total, slope = 0.0, 0.0
-        for s in range(7):
-            b = _DENSE[s]
-            total += fraction * (b[0] + fraction * (b[1] + fraction * (b[2] + fraction * b[3]))) * stages[s, c]
-            slope += (b[0] + fraction * (2.0 * b[1] + fraction * (3.0 * b[2] + fraction * 4.0 * b[3]))) * stages[s, c]
-        value[c] = y[c] + step * total
-        rate[c] = slope
+        value[c], rate[c] = start[c] + half * (x + 1.0) * modes[0, c], modes[0, c]
+    before, here = 1.0, x
+    for j in range(1, FAST):
+        after = ((2 * j + 1) * x * here - j * before) / (j + 1)
+        integral = half * (after - before) / (2 * j + 1)
+        for c in range(6):
+            value[c] += integral * modes[j, c]
+            rate[c] += here * modes[j, c]
+        before, here = here, after
+    lapse = fraction * step
+    cos_n, sin_n = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
+    cos_w, sin_w = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
+    sin_f = sin_n if turn.frozen == turn.node else -sin_n
+    frozen_h, frozen_k = turn.h * cos_n + turn.k * sin_f, turn.k * cos_n - turn.h * sin_f
+    h, k, p, q = value[1], value[2], value[3], value[4]
+    h, k = h * cos_w + k * sin_w, k * cos_w - h * sin_w
+    value[1], value[2] = h + frozen_h, k + frozen_k
+    value[3], value[4] = p * cos_n + q * sin_n, q * cos_n - p * sin_n
+    h_rate, k_rate, p, q = rate[1], rate[2], rate[3], rate[4]
+    rate[1] = h_rate * cos_w + k_rate * sin_w + turn.perigee * k + turn.frozen * frozen_k
+    rate[2] = k_rate * cos_w - h_rate * sin_w - turn.perigee * h - turn.frozen * frozen_h
+    rate[3] = p * cos_n + q * sin_n + turn.node * value[4]
+    rate[4] = q * cos_n - p * sin_n - turn.node * value[3]
 
 
 @kernel
@@ -375,15 +925,15 @@ def perigee_height(y, equatorial_radius):
 
 
 @kernel
-def integrate(elements, ballistic, held_from, held_until, times, end_height, model, values, rates):
+def integrate(elements, properties, held_from, held_until, times, end_height, model, values, rates):
     """Integrate one object's mean elements over nodes in time.
 
     Parameters
     ----------
     elements : shape (6,)
         ``[a, ex, ey, i, raan, u]`` at ``times[0]``.
-    ballistic : float
-        Drag coefficient times area-to-mass ratio [m2 kg-1].
+    properties : shape (2,)
+        Drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1].
     held_from, held_until : float
         Station-kept between these times [s]; NaN for never.
     times : shape (nodes,)
@@ -399,14 +949,18 @@ def integrate(elements, ballistic, held_from, held_until, times, end_height, mod
         Time of the end [s], NaN when it stays up.
     """
     retrograde = 1.0 if elements[3] <= 0.5 * np.pi else -1.0
-    y, trial, scratch = np.empty(6), np.empty(6), np.empty((4, 14))
+    y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((10, 16))
     value, rate, public = np.empty(6), np.empty(6), elements.copy()
-    stages = np.empty((7, 6))
+    slow, fast, modes, guess = np.zeros((SLOW, 6)), np.empty((FAST, 6)), np.empty((FAST, 6)), np.zeros((SLOW, 6))
+    functions = np.empty((model.degree.size, 6))
+    inclination, axis = np.inf, 0.0
+    reference = (0.0, 0.0, 0.0)
     to_equinoctial(elements, retrograde, y)
     values[:] = np.nan
     rates[:] = np.nan
     time, end = times[0], times[-1]
-    step, node = LONGEST_STEP, 0
+    step, last_step, node = 0.25 * LONGEST_STEP, 0.0, 0
+    last_turn = Turn(0.0, 0.0, 0.0, 0.0, 0.0)
     if perigee_height(y, model.equatorial_radius) <= end_height:
         return time
     while node < times.size:
@@ -418,28 +972,51 @@ def integrate(elements, ballistic, held_from, held_until, times, end_height, mod
             border = held_until
         if border <= time:  # the last node is the starting point itself, or was reached exactly
             border = time + 1.0
+        _, cos_i, sin_i, _, _ = node_frame(y, retrograde)
+        now = np.arctan2(sin_i, cos_i)
+        if abs(now - inclination) > 1e-3 or abs(y[0] - axis) > 5.0:
+            inclination, axis = now, y[0]
+            inclination_functions(inclination, model, functions)
+            if model.zonals[2] != 0.0:
+                eccentricity = np.sqrt(y[1] * y[1] + y[2] * y[2])
+                reference = frozen_point(axis, eccentricity, inclination, functions, model, scratch)
+        turn = turn_of(y, retrograde, held, reference, model)
+        start[:] = y
+        start[1] -= turn.h
+        start[2] -= turn.k
         while True:
             step = min(step, LONGEST_STEP, border - time)
-            error = attempt_step(y, stages, step, retrograde, ballistic, held, model, trial, scratch)
-            if error <= 1.0:
+            guess[:] = slow
+            if last_step > 0.0:
+                draw_on(guess, step / last_step)
+                guess[0, 1] += (last_turn.perigee - turn.perigee) * start[2]
+                guess[0, 2] -= (last_turn.perigee - turn.perigee) * start[1]
+                guess[0, 3] += (last_turn.node - turn.node) * start[4]
+                guess[0, 4] -= (last_turn.node - turn.node) * start[3]
+            error = attempt_step(
+                time, start, guess, fast, modes, step, turn, retrograde, properties, held, inclination, functions, model,
+                scratch,
+            )  # fmt: skip
+            if error <= 4.0:
                 break
-            step *= 0.1 if error == np.inf else max(0.2, 0.9 * error**-0.2)
+            step *= 0.4
             if step < SHORTEST_STEP and border - time > SHORTEST_STEP:
                 return time
+        dense(start, modes, step, 1.0, turn, trial, rate)
         ended = perigee_height(trial, model.equatorial_radius) <= end_height
         fraction_end = 1.0
         if ended:
             low = 0.0
             for _ in range(40):
                 middle = 0.5 * (low + fraction_end)
-                dense(y, stages, step, middle, value, rate)
+                dense(start, modes, step, middle, turn, value, rate)
                 if perigee_height(value, model.equatorial_radius) <= end_height:
                     fraction_end = middle
                 else:
                     low = middle
         reached = border if step == border - time and not ended else time + fraction_end * step
         while node < times.size and times[node] <= reached:
-            dense(y, stages, step, (times[node] - time) / step, value, rate)
+            dense(start, modes, step, (times[node] - time) / step, turn, value, rate)
             to_public(value, rate, retrograde, public, rates[node])
             values[node] = public
             node += 1
@@ -447,16 +1024,20 @@ def integrate(elements, ballistic, held_from, held_until, times, end_height, mod
             return reached
         y[:] = trial
         time = reached
-        step *= min(5.0, 0.9 * max(error, 1e-10) ** -0.2)
+        # the polynomial of this step, in the axes that the next one starts from
+        for j in range(SLOW):
+            turned(guess[j], step, Turn(turn.node, turn.perigee, turn.frozen, 0.0, 0.0), slow[j])
+        last_step, last_turn = step, turn
+        step *= min(2.0, max(0.4, 0.8 * max(error, 1e-3) ** (-1.0 / 3.0)))
     return np.nan
 
 
 @kernel
-def integrate_all(elements, ballistic, held_from, held_until, times, end_height, model, values, rates, ends):
+def integrate_all(elements, properties, held_from, held_until, times, end_height, model, values, rates, ends):
     """Integrate many objects (first axis of every array but ``times``); see `integrate`."""
     for j in range(elements.shape[0]):
         ends[j] = integrate(
-            elements[j], ballistic[j], held_from[j], held_until[j], times, end_height, model, values[j], rates[j]
+            elements[j], properties[j], held_from[j], held_until[j], times, end_height, model, values[j], rates[j]
         )
 
 
@@ -666,12 +1247,17 @@ def means_from_states(osculating, mu, radius, j2, out):
 
 
 @kernel
-def mean_rates(elements, ballistic, model, out):
-    """Fill ``out`` of shape (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects of shape (n, 6)."""
-    y, rate, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((4, 14))
+def mean_rates(elements, properties, times, model, out):
+    """Fill ``out`` of shape (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
+    y, rate, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((10, 16))
+    functions = np.empty((model.degree.size, 6))
     for j in range(elements.shape[0]):
         retrograde = 1.0 if elements[j, 3] <= 0.5 * np.pi else -1.0
+        inclination_functions(elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
-        equinoctial_rates(y, retrograde, ballistic[j], False, model, scratch, rate)
+        steady_rates(
+            times[j], y, retrograde, properties[j], False, True, elements[j, 3], functions, model, scratch, rate
+        )
+        rate[5] += np.sqrt(model.mu / y[0]) / y[0]
         public[:] = elements[j]
         to_public(y, rate, retrograde, public, out[j])

@@ -50,6 +50,30 @@ def element_array(dataset: xr.Dataset) -> NDArray[np.float64]:
     return elements
 
 
+def property_array(objects: xr.Dataset) -> NDArray[np.float64]:
+    """Return what the forces need to know of objects.
+
+    Parameters
+    ----------
+    objects : Objects
+
+    Returns
+    -------
+    ndarray, shape (object, 2)
+        Drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1]; sunlight meets
+        `radiation_area` over `mass` where both are known, else `area_to_mass`.
+    """
+    area_to_mass = objects["area_to_mass"].values
+    facing_sun = objects["radiation_area"].values / objects["mass"].values
+    facing_sun = np.where(np.isfinite(facing_sun), facing_sun, area_to_mass)
+    return np.column_stack(
+        [
+            objects["drag_coefficient"].values * area_to_mass,
+            objects["reflectivity_coefficient"].values * facing_sun,
+        ]
+    )
+
+
 def rate_array(orbits: xr.Dataset) -> NDArray[np.float64]:
     """Return the rates of mean elements as the kernels take them.
 
@@ -159,8 +183,9 @@ def propagate(
     times = np.concatenate([[0.0], lead + nodes]) if lead > 0.0 else nodes
     values, rates, ends = arrays.integrate(
         element_array(objects),
-        objects["drag_coefficient"].values * objects["area_to_mass"].values,
+        property_array(objects),
         times,
+        epoch=epoch,
         forces=forces,
         held_from_s=seconds_since(objects["held_from"].values, epoch),
         held_until_s=seconds_since(objects["held_until"].values, epoch),

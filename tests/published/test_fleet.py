@@ -10,7 +10,8 @@ import pytest
 import shells.constants as constants
 from shells.fleet.distances import minimum_distance, pattern_distances
 from shells.fleet.patterns import walker
-from shells.motion.frozen import frozen_eccentricity, frozen_gap, frozen_radius
+from shells.motion.frozen import frozen_eccentricity, frozen_gap, frozen_orbit, frozen_radius
+from shells.motion.periodic.kernels import follow
 from shells.motion.secular import j2_rates, mean_motion, nodal_period, sun_synchronous_inclination
 
 EGM96_RADIUS = constants.REFERENCE_RADIUS.value
@@ -191,6 +192,136 @@ def test_radius_of_a_numerical_frozen_orbit():
     # node. The polar equation was found to agree within 2.5 m; 3 m with the linear eccentricity.
     found = frozen_radius([90.0, 0.0], EGM96_RADIUS + 550, 53.0, 7)
     np.testing.assert_allclose(found, [6920.349741457, 6929.147796565], rtol=0, atol=3e-3)
+
+
+def orbit_of_apex(altitude, latitude, degree=15):
+    """Return the periodic orbit whose northern apex is at a latitude; the tables of numerical orbits are made so."""
+    inclination = latitude
+    for _ in range(3):
+        orbit = frozen_orbit(EGM96_RADIUS + altitude, inclination, degree)
+        inclination += latitude - orbit.inclination_harmonics_deg.sum()
+    return orbit
+
+
+PERIODIC = [
+    # altitude over 6378.1363 km, latitude of the apex (180 deg less that of retrograde orbits), 1000 e_f to degree 7
+    # and 15, coefficient of cos 2u to 15 [m], range of the radius to degree 7 and 15 [km], r_m e_f / sin i to 15 [km]
+    (550, 53.0, 0.9783, 1.0294, 1009.9, 13.553, 14.262, 8.930),
+    (550, 43.0, 0.6511, 0.5868, 739.7, 9.019, 8.128, 5.961),
+    (600, 98.0, 1.2219, 1.2161, 1541.9, 17.049, 16.968, 8.569),
+    (800, 98.6, 1.1622, 1.1565, 1494.6, 16.682, 16.600, 8.396),
+    (1200, 55.0, 0.9700, 0.9941, 971.2, 14.699, 15.064, 9.196),
+    (1200, 87.9, 1.1543, 1.1664, 1445.5, 17.491, 17.674, 8.845),
+]
+
+
+@pytest.mark.parametrize(("altitude", "latitude", "to_7", "to_15", "swing", "range_7", "range_15", "tilt"), PERIODIC)
+def test_periodic_orbits(altitude, latitude, to_7, to_15, swing, range_7, range_15, tilt):
+    # Computed: periodic orbits corrected numerically with DOP853, all digits printed.
+    orbits = [orbit_of_apex(altitude, latitude, degree) for degree in (7, 15)]
+    found = [1000.0 * orbit.eccentricity for orbit in orbits]
+    np.testing.assert_allclose(found, [to_7, to_15], rtol=0, atol=5.1e-5)
+    np.testing.assert_allclose(-1000.0 * orbits[1].radius_harmonics_km[2], swing, rtol=0, atol=0.051)
+    ranges = [np.ptp(orbit.radius(np.arange(0.0, 360.0, 0.25))) for orbit in orbits]
+    np.testing.assert_allclose(ranges, [range_7, range_15], rtol=0, atol=5.1e-4)
+    found = orbits[1].mean_radius_km * orbits[1].eccentricity / np.sin(np.radians(latitude))
+    np.testing.assert_allclose(found, tilt, rtol=0, atol=5.1e-4)
+
+
+def test_states_of_a_periodic_orbit():
+    # Computed: J2 to J7, 550 km, apex at 53 deg, mu 398600.4418 km3/s2. All digits printed but of the lengths, which
+    # agree to 1e-10: the mean radius of the source is that well known.
+    mu = 398600.4418
+    orbit = orbit_of_apex(550, 53.0, 7)
+    faster = np.sqrt(mu / constants.GRAVITATIONAL_PARAMETER.value)
+    position, velocity = orbit.state(90.0)
+    np.testing.assert_allclose(np.linalg.norm(position), 6920.349741457, rtol=2e-10)
+    np.testing.assert_allclose(velocity * faster, [-7.590506186995, 0.0, 0.0], rtol=0, atol=1e-9)
+    position, velocity = orbit.state(0.0)
+    velocity = faster * velocity
+    r = np.linalg.norm(position)
+    np.testing.assert_allclose(r, 6929.147796565, rtol=2e-10)
+    np.testing.assert_allclose(position @ velocity / r, -7.427072940e-3, rtol=0, atol=1e-11)
+    momentum = np.cross(position, velocity)
+    pole = momentum / np.linalg.norm(momentum)
+    np.testing.assert_allclose(1.0 / (2.0 / r - velocity @ velocity / mu), 6934.640983004, rtol=2e-10)
+    np.testing.assert_allclose(np.degrees(np.arccos(pole[2])), 53.037925861, rtol=0, atol=1e-9)
+    eccentricity = np.cross(velocity, momentum) / mu - position / r
+    across = np.cross(pole, [1.0, 0.0, 0.0])
+    np.testing.assert_allclose([eccentricity[0], eccentricity @ across], [7.91178e-4, 9.79626e-4], rtol=0, atol=5.1e-10)
+    np.testing.assert_allclose(orbit.nodal_period_s / faster, 5735.972302, rtol=0, atol=1.5e-6)
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "smallest", "largest"),
+    [
+        ((550, 53.0), (560, 53.2), 9.941, 10.072),
+        ((550, 53.0), (560, 43.0), 7.708, 11.742),
+        ((550, 53.0), (560, 70.0), 7.005, 13.768),
+        ((1200, 55.0), (1210, 87.9), 10.183, 10.765),
+    ],
+)
+def test_gap_between_periodic_orbits(lower, upper, smallest, largest):
+    # Computed: profiles of numerical orbits, three decimals; 1 m for the sampling of the profiles.
+    latitude = np.linspace(-90.0, 90.0, 18001)
+    gap = orbit_of_apex(*upper).surface(latitude) - orbit_of_apex(*lower).surface(latitude)
+    np.testing.assert_allclose([np.nanmin(gap), np.nanmax(gap)], [smallest, largest], rtol=0, atol=1e-3)
+
+
+def test_space_occupied_is_twice_the_departure():
+    # Computed: 2 a e_p [km] of orbits that start circular at the node: e_x as printed, e_y zero.
+    for altitude, inclination, e_x, expected in [(550, 53.0, -7.911e-4, 17.976), (1200, 55.0, -6.358e-4, 17.868)]:
+        orbit = frozen_orbit(EGM96_RADIUS + altitude, inclination)
+        lowest, highest = orbit.occupied_radius([0.0, 70.0], np.hypot(e_x, orbit.eccentricity))
+        np.testing.assert_allclose(highest - lowest, expected, rtol=5e-4)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("altitude", "inclination", "departure", "occupied"),
+    [
+        (550, 53.0, 1.2973e-3, {10: 4.622, 30: 12.781, 100: 17.990, 200: 17.990}),
+        (1200, 55.0, 1.1789e-3, {10: 2.683, 30: 7.919, 100: 17.866, 200: 17.882}),
+    ],
+)
+def test_space_occupied_without_freezing(altitude, inclination, departure, occupied):
+    # Computed: largest radial range over 72 arguments of latitude within 10 to 200 days, J2 to J15, from an osculating
+    # circular orbit at the node. A revolution more or less moves the range of short runs by up to 1.5 %.
+    mu, per_revolution = 398600.4418, 72
+    r = EGM96_RADIUS + altitude
+    revolutions = int(200.0 * 86400.0 / (2.0 * np.pi * np.sqrt(r**3 / mu)))
+    states = np.zeros((per_revolution * revolutions + 1, 4))
+    states[0, [0, 2]] = r, np.sqrt(mu * r)
+    polar_momentum = states[0, 2] * np.cos(np.radians(inclination))
+    step = 2.0 * np.pi / per_revolution
+    follow(0.0, step, polar_momentum, mu, EGM96_RADIUS, constants.zonal_coefficients().copy(), states)
+    radius = states[:-1, 0].reshape(revolutions, per_revolution)
+    days = states[per_revolution::per_revolution, 3] / 86400.0
+    for span, value in occupied.items():
+        found = np.ptp(radius[days <= span], axis=0).max()
+        np.testing.assert_allclose(found, value, rtol=1.5e-2 if span < 100 else 0.0, atol=1e-3)
+    # first order in the departure and in J2: 0.2 % of the range, 30 m; the mean elements are those of the run
+    mean_inclination = np.degrees(np.arccos(polar_momentum / states[:, 2])).mean()
+    orbit = frozen_orbit(radius.mean(), mean_inclination)
+    lowest, highest = orbit.occupied_radius(np.arange(0.0, 360.0, 5.0), departure)
+    np.testing.assert_allclose(highest - lowest, occupied[200], rtol=2e-3)
+    np.testing.assert_allclose(radius.min(axis=0), lowest, rtol=0, atol=0.03)
+    np.testing.assert_allclose(radius.max(axis=0), highest, rtol=0, atol=0.03)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("altitude", "latitude"), [(550, 53.0), (1200, 63.3), (550, 63.6)])
+def test_frozen_orbits_occupy_no_space(altitude, latitude):
+    # Computed: from a frozen start the radial range is 0.0 m over 100 days (J2 to J15), here next to the critical
+    # inclination too; 1400 revolutions of 72 steps, from the northern apex.
+    orbit = orbit_of_apex(altitude, latitude)
+    mu = constants.GRAVITATIONAL_PARAMETER.value
+    states = np.zeros((1400 * 72 + 1, 4))
+    states[0, [0, 2]] = orbit.radius(90.0), orbit.apex_momentum
+    polar_momentum = orbit.apex_momentum * np.cos(np.radians(latitude))
+    follow(0.5 * np.pi, np.pi / 36, polar_momentum, mu, EGM96_RADIUS, constants.zonal_coefficients().copy(), states)
+    assert states[-1, 3] > 90.0 * 86400.0
+    assert np.ptp(states[:-1, 0].reshape(1400, 72), axis=0).max() < 5e-5
 
 
 @pytest.mark.parametrize(
