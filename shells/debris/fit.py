@@ -37,7 +37,7 @@ MOST_ROUNDS = 15
 TOLERANCE_KM, TOLERANCE = 1e-4, 1e-8
 
 #: Nodes at which our own mean elements are computed; they change so little that a polynomial runs through them.
-_NODES = 9
+_NODES = 17
 
 #: Below about this inclination [rad] the node loses its meaning: mean longitude replaces the argument of latitude.
 _SMALL_INCLINATION = math.radians(0.5)

@@ -70,6 +70,7 @@ def integrate(
     forces: Forces,
     held_from_s: Floats | None = None,
     held_until_s: Floats | None = None,
+    plane_held: bool = False,
     end_height_km: float = constants.REENTRY_ALTITUDE.value,
 ) -> tuple[Floats, Floats, Floats]:
     """Integrate mean elements over nodes in time.
@@ -88,6 +89,8 @@ def integrate(
         What acts.
     held_from_s, held_until_s : ndarray, shape (n,), optional
         Station-kept between these times [s]; NaN or left out for never.
+    plane_held : bool
+        Whether the planes of held satellites are held against Sun and Moon, or drift.
     end_height_km : float
         Height of the mean perigee [km] at which an object ends.
 
@@ -112,6 +115,7 @@ def integrate(
         np.ascontiguousarray(distinct[:, 5:7]),
         np.ascontiguousarray(distinct[:, 7]),
         np.ascontiguousarray(distinct[:, 8]),
+        plane_held,
         np.ascontiguousarray(times_s, dtype=np.float64),
         end_height_km,
         forces.model(epoch, float(times_s[-1])),

@@ -581,19 +581,29 @@ def equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrogra
 
 
 @kernel
-def hold(cos_i, sin_i, ex, ey, rates):
-    """Leave of the rates ``[a', x', y', i', d, u']`` those of a held satellite: its node and phase move freely."""
+def hold(cos_i, sin_i, ex, ey, with_bodies, rates):
+    """Leave of the rates ``[a', x', y', i', d, u']`` those of a held satellite, whose node and phase move freely.
+
+    Where Sun and Moon do not act on its plane, propellant holds the inclination.
+    """
     rotation = cos_i * rates[4] / max(sin_i, SMALL_SINE)  # keeps (ex, ey) while the node turns
-    rates[0] = rates[3] = 0.0
+    rates[0] = 0.0
     rates[1], rates[2] = -rotation * ey, rotation * ex
+    if not with_bodies:
+        rates[3] = 0.0
 
 
 @kernel
-def steady_rates(time, y, retrograde, properties, held, with_bodies, inclination, functions, model, scratch, out):
+def steady_rates(
+    time, y, retrograde, properties, held, drifting, with_bodies, inclination, functions, model, scratch, out
+):
     """Fill ``out`` with the rates of the equinoctial elements, the mean motion left out of the last.
 
+    Sun and Moon are among the forces ``with_bodies``; the plane of a held satellite is ``drifting`` where they act at
+    all.
+
     ``properties`` are drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1]. A held satellite
-    keeps a, the eccentricity vector and the inclination; its node and phase move with its plane.
+    keeps a and the eccentricity vector; inclination, node and phase move with its plane.
     """
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
     turn = retrograde * sin_node
@@ -615,7 +625,7 @@ def steady_rates(time, y, retrograde, properties, held, with_bodies, inclination
         add_radiation_rates(a, ex, ey, along, ahead, normal, properties[1], model, rates)
     add_conservative_rates(a, ex, ey, grad, model.mu, rates)
     if held:
-        hold(cos_i, sin_i, ex, ey, rates)
+        hold(cos_i, sin_i, ex, ey, drifting, rates)
     elif model.drag:
         add_drag_rates(a, ex, ey, cos_i, sin_i, properties[0], time, model, rates)
     equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
@@ -634,7 +644,7 @@ def bodies_rates(time, y, retrograde, held, model, scratch, out):
     add_bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
     add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
     if held:
-        hold(cos_i, sin_i, ex, ey, rates)
+        hold(cos_i, sin_i, ex, ey, True, rates)
     equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
 
 
@@ -819,8 +829,9 @@ def usable(y, equatorial_radius):
 
 @kernel
 def attempt_step(
-    time, start, slow, fast, modes, step, turn, retrograde, properties, held, inclination, functions, model, scratch
-):
+    time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, inclination, functions, model,
+    scratch,
+):  # fmt: skip
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
     ``slow`` holds the first guess on entry and the modes of all forces but Sun and Moon on return, ``fast`` those of Sun and Moon.
@@ -828,7 +839,8 @@ def attempt_step(
     half = 0.5 * step
     z, y, rates, before = scratch[6, :6], scratch[7, :6], scratch[8, :6], scratch[9, :6]
     fast[:] = 0.0
-    split = step > BODIES_STEP and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
+    bodies = drifting and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
+    split = bodies and step > BODIES_STEP
     if split:
         for m in range(FAST):
             along_step(start, slow, _FAST_INTEGRALS[m], SLOW, half, z)
@@ -853,8 +865,9 @@ def attempt_step(
             if not usable(y, model.equatorial_radius):
                 return np.inf
             steady_rates(
-                time + lapse, y, retrograde, properties, held, not split, inclination, functions, model, scratch, rates
-            )
+                time + lapse, y, retrograde, properties, held, drifting, bodies and not split, inclination, functions,
+                model, scratch, rates,
+            )  # fmt: skip
             slow_rates(y, rates, lapse, turn, True)
             for j in range(SLOW):
                 for c in range(6):
@@ -925,7 +938,7 @@ def perigee_height(y, equatorial_radius):
 
 
 @kernel
-def integrate(elements, properties, held_from, held_until, times, end_height, model, values, rates):
+def integrate(elements, properties, held_from, held_until, plane_held, times, end_height, model, values, rates):
     """Integrate one object's mean elements over nodes in time.
 
     Parameters
@@ -936,6 +949,8 @@ def integrate(elements, properties, held_from, held_until, times, end_height, mo
         Drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1].
     held_from, held_until : float
         Station-kept between these times [s]; NaN for never.
+    plane_held : bool
+        Whether a held satellite's plane is held against Sun and Moon, too.
     times : shape (nodes,)
         Ascending [s].
     end_height : float
@@ -965,6 +980,7 @@ def integrate(elements, properties, held_from, held_until, times, end_height, mo
         return time
     while node < times.size:
         held = held_from <= time < held_until
+        drifting = not (held and plane_held)
         border = end
         if time < held_from < border:
             border = held_from
@@ -994,8 +1010,8 @@ def integrate(elements, properties, held_from, held_until, times, end_height, mo
                 guess[0, 3] += (last_turn.node - turn.node) * start[4]
                 guess[0, 4] -= (last_turn.node - turn.node) * start[3]
             error = attempt_step(
-                time, start, guess, fast, modes, step, turn, retrograde, properties, held, inclination, functions, model,
-                scratch,
+                time, start, guess, fast, modes, step, turn, retrograde, properties, held, drifting, inclination,
+                functions, model, scratch,
             )  # fmt: skip
             if error <= 4.0:
                 break
@@ -1033,12 +1049,15 @@ def integrate(elements, properties, held_from, held_until, times, end_height, mo
 
 
 @kernel
-def integrate_all(elements, properties, held_from, held_until, times, end_height, model, values, rates, ends):
+def integrate_all(
+    elements, properties, held_from, held_until, plane_held, times, end_height, model, values, rates, ends
+):
     """Integrate many objects (first axis of every array but ``times``); see `integrate`."""
     for j in range(elements.shape[0]):
         ends[j] = integrate(
-            elements[j], properties[j], held_from[j], held_until[j], times, end_height, model, values[j], rates[j]
-        )
+            elements[j], properties[j], held_from[j], held_until[j], plane_held, times, end_height, model, values[j],
+            rates[j],
+        )  # fmt: skip
 
 
 # --- from mean elements to states and back ----------------------------------------------------------------------------
@@ -1256,7 +1275,7 @@ def mean_rates(elements, properties, times, model, out):
         inclination_functions(elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
         steady_rates(
-            times[j], y, retrograde, properties[j], False, True, elements[j, 3], functions, model, scratch, rate
+            times[j], y, retrograde, properties[j], False, True, True, elements[j, 3], functions, model, scratch, rate
         )
         rate[5] += np.sqrt(model.mu / y[0]) / y[0]
         public[:] = elements[j]

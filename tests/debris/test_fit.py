@@ -10,13 +10,24 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shells.debris.fit import fit_mean_elements
-from shells.motion.arrays import mean_elements_from_states, propagate_elements, states_from_mean_elements
+from shells.motion.arrays import integrate, mean_elements_from_states, states_from_mean_elements
+from shells.motion.forces import Forces
 from tests.debris.written import satellite
 
 AT = np.datetime64("2021-10-01")
 AT_JULIAN = 2459488.5
 DAY = 86400.0
 THREE_DAYS = np.linspace(0.0, 3.0 * DAY, 601)
+
+
+def properties(ballistic):
+    """Return drag and sunlight [m2 kg-1] of objects as a catalogue assumes them."""
+    return np.column_stack([ballistic, 0.6 * np.asarray(ballistic)])
+
+
+def moved(elements, ballistic, times):
+    """Return mean elements of one free object under all forces."""
+    return integrate(elements[None], properties(np.atleast_1d(ballistic)), times, epoch=AT, forces=Forces())[0][0]
 
 
 class OwnMotion:
@@ -30,7 +41,7 @@ class OwnMotion:
 
     def sgp4_array(self, julian, fraction):
         times = np.concatenate([[0.0], ((julian - AT_JULIAN) + fraction) * DAY])
-        means = propagate_elements(self.elements[None], self.ballistic, times)[0, 1:]
+        means = moved(self.elements, self.ballistic, times)[1:]
         states = states_from_mean_elements(means)
         return np.zeros(times.size - 1, dtype=int), states[:, :3], states[:, 3:]
 
@@ -38,7 +49,7 @@ class OwnMotion:
 def differences(made, elements, ballistic, times=THREE_DAYS):
     """Radial, in-track and cross-track differences [km] of own motion from SGP4."""
     _, position, velocity = made.sgp4_array(np.full(times.size, AT_JULIAN), times / DAY)
-    own = states_from_mean_elements(propagate_elements(elements[None], np.array([ballistic]), times)[0])
+    own = states_from_mean_elements(moved(elements, ballistic, times))
     radial = position / np.linalg.norm(position, axis=1)[:, None]
     normal = np.cross(position, velocity)
     normal /= np.linalg.norm(normal, axis=1)[:, None]
@@ -69,10 +80,11 @@ RADIANS = math.pi / 180.0
     ],
 )
 def test_closed_form_own_motion_gives_its_own_elements_back(elements):
-    fitted = fit_mean_elements([OwnMotion(elements, 0.02)], np.array([0.02]), AT)
+    fitted = fit_mean_elements([OwnMotion(elements, 0.02)], properties([0.02]), AT)
     assert fitted.fitted.all()
-    # tolerances of the fit: 0.1 m in a, 1e-8 rad; where there is no node, only sums with it mean something
-    assert fitted.elements[0, 0] == pytest.approx(elements[0], abs=1e-4)
+    # tolerances of the fit: 0.1 m in a, 1e-8 rad; where there is no node, only sums with it mean something. Near the
+    # Moon the steps of the integrator, which differ between the two, leave 1e-7
+    assert fitted.elements[0, 0] == pytest.approx(elements[0], abs=1e-4 if elements[0] < 1e5 else 1e-7 * elements[0])
     ends = states_from_mean_elements(np.array([fitted.elements[0], elements]))
     np.testing.assert_allclose(ends[0, :3], ends[1, :3], rtol=0, atol=3e-8 * elements[0])
 
@@ -95,15 +107,16 @@ def test_closed_form_own_motion_gives_its_own_elements_back(elements):
         # eccentric, under 225 minutes: SGP4's short-period terms leave out most that goes with the eccentricity
         ({"mean_motion": 12.0, "inclination": 34.2, "eccentricity": 0.1}, (1.2, 4.0, 4.0)),
         ({"mean_motion": 10.8, "inclination": 34.2, "eccentricity": 0.185}, (1.2, 4.0, 4.0)),
-        # SGP4 adds Sun, Moon and resonances to orbits over 225 minutes
+        # orbits over 225 minutes: SGP4 adds resonances; at 42,000 km our radius lacks the short-period terms of Sun and
+        # Moon, whose constant part alone is 3 km there
         ({"mean_motion": 2.0056, "inclination": 55.0, "eccentricity": 0.005}, (0.5, 6.0, 5.0)),
-        ({"mean_motion": 1.0027, "inclination": 0.05, "eccentricity": 0.0002}, (1.0, 20.0, 3.0)),
+        ({"mean_motion": 1.0027, "inclination": 0.05, "eccentricity": 0.0002}, (5.0, 20.0, 3.0)),
         ({"mean_motion": 2.006, "inclination": 63.0, "eccentricity": 0.7, "perigee": 280.0}, (15.0, 40.0, 15.0)),
     ],
 )
 def test_other_method_three_days_of_sgp4(changes, limits):
     made = satellite(bstar=0.0, **changes)
-    fitted = fit_mean_elements([made], np.array([0.0]), AT)
+    fitted = fit_mean_elements([made], properties([0.0]), AT)
     assert fitted.fitted.all()
     for off, limit in zip(differences(made, fitted.elements[0], 0.0), limits, strict=True):
         assert np.abs(off).max() < limit
@@ -113,7 +126,7 @@ def test_other_method_drag_follows_sgp4_for_a_day():
     # at 550 km the two models of the air agree to a factor of two or so: some 0.1 km of a day's in-track effect
     made = satellite(mean_motion=15.05, bstar=1e-4)
     ballistic = 12.741621e-4
-    fitted = fit_mean_elements([made], np.array([ballistic]), AT)
+    fitted = fit_mean_elements([made], properties([ballistic]), AT)
     day = np.linspace(0.0, DAY, 300)
     assert np.abs(differences(made, fitted.elements[0], ballistic, day)[1]).max() < 0.5
 
@@ -121,7 +134,7 @@ def test_other_method_drag_follows_sgp4_for_a_day():
 def test_other_method_an_averaged_semi_major_axis_alone_is_metres_off():
     # definitions: "never from an averaged a alone, which is about 12 m off: 5 km along track in 3 days"
     made = satellite(bstar=0.0)
-    fitted = fit_mean_elements([made], np.array([0.0]), AT).elements[0]
+    fitted = fit_mean_elements([made], properties([0.0]), AT).elements[0]
     _, position, velocity = made.sgp4_array(np.full(601, AT_JULIAN), THREE_DAYS / DAY)
     averaged = fitted.copy()
     averaged[0] = mean_elements_from_states(position, velocity)[:, 0].mean()
@@ -149,7 +162,7 @@ def test_property_radius_of_low_orbits_stays_with_sgp4(mean_motion, eccentricity
         anomaly=angles[2],
         bstar=0.0,
     )
-    fitted = fit_mean_elements([made], np.array([0.0]), AT)
+    fitted = fit_mean_elements([made], properties([0.0]), AT)
     assert fitted.fitted.all()
     radial, in_track, cross_track = differences(made, fitted.elements[0], 0.0, np.linspace(0.0, DAY, 200))
     assert np.abs(radial).max() < 0.5
@@ -160,9 +173,9 @@ def test_property_radius_of_low_orbits_stays_with_sgp4(mean_motion, eccentricity
 def test_property_company_does_not_matter():
     made = [satellite(mean_motion=rate, eccentricity=e) for rate in (15.0, 14.0, 2.1, 1.0) for e in (0.001, 0.1)]
     ballistic = np.linspace(0.0, 0.02, len(made))
-    together = fit_mean_elements(made, ballistic, AT).elements
-    backwards = fit_mean_elements(made[::-1], ballistic[::-1], AT).elements[::-1]
-    alone = np.concatenate([fit_mean_elements([m], ballistic[k : k + 1], AT).elements for k, m in enumerate(made)])
+    together = fit_mean_elements(made, properties(ballistic), AT).elements
+    backwards = fit_mean_elements(made[::-1], properties(ballistic[::-1]), AT).elements[::-1]
+    alone = np.concatenate([fit_mean_elements([m], properties(ballistic[k : k + 1]), AT).elements for k, m in enumerate(made)])
     # own elements are interpolated between nodes over the longest span of the company, which moves the last digits
     np.testing.assert_allclose(together, alone, rtol=0, atol=1e-7)
     np.testing.assert_allclose(together, backwards, rtol=0, atol=1e-7)
@@ -172,12 +185,12 @@ def test_property_company_does_not_matter():
 
 
 def test_nothing_to_fit():
-    fitted = fit_mean_elements([], np.empty(0), AT)
+    fitted = fit_mean_elements([], np.empty((0, 2)), AT)
     assert fitted.elements.shape == (0, 6)
 
 
 def test_angles_are_reduced():
-    fitted = fit_mean_elements([satellite(raan=359.999999, anomaly=359.9)], np.array([0.0]), AT)
+    fitted = fit_mean_elements([satellite(raan=359.999999, anomaly=359.9)], properties([0.0]), AT)
     assert ((fitted.elements[:, 4:] >= 0.0) & (fitted.elements[:, 4:] <= 2 * math.pi)).all()
 
 
@@ -186,7 +199,7 @@ def test_angles_are_reduced():
 
 def test_an_object_thrown_out_by_an_absurd_drag_term_has_no_fit():
     absurd = satellite(mean_motion=1.3158412, eccentricity=0.999, inclination=0.0, bstar=-5.0)
-    fitted = fit_mean_elements([absurd, satellite()], np.array([0.0, 0.0]), AT)
+    fitted = fit_mean_elements([absurd, satellite()], properties([0.0, 0.0]), AT)
     assert fitted.sgp4_errors.tolist() == [0, 0]
     assert fitted.fitted.tolist() == [False, True]
 
@@ -195,14 +208,14 @@ def test_an_object_thrown_out_by_an_absurd_drag_term_has_no_fit():
 def test_slow_eccentric_orbits_fail_in_sgp4(eccentricity, code):
     # Sun and Moon as SGP4 has them drive the eccentricity out of its range
     slow = satellite(mean_motion=0.01, eccentricity=eccentricity)
-    assert fit_mean_elements([slow], np.array([0.0]), AT).sgp4_errors.tolist() == [code]
+    assert fit_mean_elements([slow], properties([0.0]), AT).sgp4_errors.tolist() == [code]
 
 
 def test_sgp4_error_in_the_span_is_reported():
     # it decays within hours of its epoch, six hours after the start of the span
     sinking = satellite(mean_motion=16.45, eccentricity=0.001, bstar=0.05)
     assert sinking.error == 0
-    fitted = fit_mean_elements([sinking, satellite()], np.array([0.0, 0.0]), AT)
+    fitted = fit_mean_elements([sinking, satellite()], properties([0.0, 0.0]), AT)
     assert fitted.sgp4_errors[0] in (1, 6)
     assert fitted.fitted.tolist() == [False, True]
     assert np.isnan(fitted.elements[0]).all()
@@ -210,6 +223,6 @@ def test_sgp4_error_in_the_span_is_reported():
 
 def test_an_orbit_that_ends_within_the_span_has_no_fit():
     low = satellite(mean_motion=16.6, eccentricity=0.001, bstar=0.0)  # perigee under 120 km
-    fitted = fit_mean_elements([low], np.array([0.0]), AT)
+    fitted = fit_mean_elements([low], properties([0.0]), AT)
     assert fitted.sgp4_errors.tolist() == [0]
     assert fitted.fitted.tolist() == [False]
