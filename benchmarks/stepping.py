@@ -165,12 +165,12 @@ def _compiled():
 
         @numba.njit
         def kernel(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out):
-            mu, radius, j2 = field
+            mu, radius, zonals = field
             elements, a, b = np.empty(6), np.empty(6), np.empty(6)
             for j in range(rows.size):
                 r, c = rows[j], columns[j]
-                state_at(values_a[r], rates_a[r], 0.0, spacing, times[j], mu, radius, j2, elements, a)
-                state_at(values_b[c], rates_b[c], 0.0, spacing, times[j], mu, radius, j2, elements, b)
+                state_at(values_a[r], rates_a[r], 0.0, spacing, times[j], mu, radius, zonals, elements, a)
+                state_at(values_b[c], rates_b[c], 0.0, spacing, times[j], mu, radius, zonals, elements, b)
                 out[j] = np.sqrt((b[0] - a[0]) ** 2 + (b[1] - a[1]) ** 2 + (b[2] - a[2]) ** 2)
 
         _kernel = kernel

@@ -51,7 +51,7 @@ COLUMNS = 13
 
 
 @kernel
-def radius_interval(values, node, mu, radius, j2):
+def radius_interval(values, node, mu, radius, zonals):
     """Return the lowest and highest osculating radius [km] of an orbit over a window; NaN once it has ended.
 
     In the window in which an object re-enters it falls from where it is to the ground, and the lowest radius is zero.
@@ -63,14 +63,14 @@ def radius_interval(values, node, mu, radius, j2):
     for j in range(node, node + 1 if ends else node + 2):
         a, ex, ey, i = values[j, 0], values[j, 1], values[j, 2], values[j, 3]
         e = np.sqrt(ex * ex + ey * ey)
-        pad = radial_short_period_bound(a, e, np.sin(i), radius, j2)
+        pad = radial_short_period_bound(a, e, np.sin(i), radius, zonals)
         low = min(low, a * (1.0 - e) - pad)
         high = max(high, a * (1.0 + e) + pad)
     return 0.0 if ends else low - DRIFT_PAD, high + DRIFT_PAD
 
 
 @kernel
-def passage(elements, sin_t, cos_t, mu, radius, j2):
+def passage(elements, sin_t, cos_t, mu, radius, zonals):
     """Return short-period displacement and speeds of an orbit where its argument of latitude has this sine and cosine.
 
     Returns
@@ -84,7 +84,7 @@ def passage(elements, sin_t, cos_t, mu, radius, j2):
     kappa, sigma = ex * cos_t + ey * sin_t, ex * sin_t - ey * cos_t
     cos_i, sin_i = np.cos(i), np.sin(i)
     centre = equation_of_centre(kappa, sigma, eta)
-    terms = short_period(p, kappa, sigma, eta, centre, sin_t, cos_t, cos_i, sin_i, mu, radius, j2)
+    terms = short_period(p, kappa, sigma, eta, centre, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals)
     along = terms[1] + cos_i * terms[2]
     across = terms[3] * sin_t - sin_i * cos_t * terms[2]
     return terms[0], along, across, p / (1.0 + kappa)
@@ -135,7 +135,7 @@ def latitude_of(elements, nx, ny, nz):
 
 
 @kernel
-def node_geometry(first, second, distance, mu, radius, j2, out):
+def node_geometry(first, second, distance, mu, radius, zonals, out):
     """Fill ``out`` of shape (2, FIELDS) with the geometry at both mutual nodes; return the sine of the crossing angle.
 
     ``out[:, PAD]`` is the curvature pad for the given threshold distance. Where the planes coincide nothing is filled.
@@ -149,8 +149,8 @@ def node_geometry(first, second, distance, mu, radius, j2, out):
         # the second object crosses the plane of the first towards its normal at the node along n1 x n2
         side = 1.0 if node == 0 else -1.0
         norm = side / sin_angle
-        radial_1, along_1, across_1, r_1 = passage(first, norm * sin_1, norm * cos_1, mu, radius, j2)
-        radial_2, along_2, across_2, r_2 = passage(second, norm * sin_2, norm * cos_2, mu, radius, j2)
+        radial_1, along_1, across_1, r_1 = passage(first, norm * sin_1, norm * cos_1, mu, radius, zonals)
+        radial_2, along_2, across_2, r_2 = passage(second, norm * sin_2, norm * cos_2, mu, radius, zonals)
         shift_2 = side * (across_1 - across_2 * cos_angle) / sin_angle
         shift_1 = shift_2 * cos_angle - side * across_2 * sin_angle
         theta_1, theta_2 = np.arctan2(side * sin_1, side * cos_1), np.arctan2(side * sin_2, side * cos_2)
@@ -198,12 +198,12 @@ def closest(first_values, first_rates, second_values, second_rates, spacing, gue
         Of the local minimum of distance [s]; NaN when there is none below the threshold within [0, end] near the guess.
         The states at that time are left in ``work[1]`` and ``work[2]``.
     """
-    mu, radius, j2 = field
+    mu, radius, zonals = field
     values, rates = (first_values, second_values), (first_rates, second_rates)
     time = min(max(guess, 0.0), end)
     for _ in range(20):
         for k in range(2):  # a loop, so that the trajectory is compiled into it once
-            state_at(values[k], rates[k], 0.0, spacing, time, mu, radius, j2, work[0], work[1 + k])
+            state_at(values[k], rates[k], 0.0, spacing, time, mu, radius, zonals, work[0], work[1 + k])
         a, b = work[1], work[2]
         r_a, r_b, apart, along, speed, pull = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         for c in range(3):
@@ -375,7 +375,7 @@ def search_pair(
     first, second, train_a, train_b, index, spacing, end, distance, limit_sine, field, work, geometry, found
 ):
     """Search one pair of trains in one window; return whether all of it lay within the linear picture."""
-    mu, radius, j2 = field
+    mu, radius, zonals = field
     values_a, rates_a, leaders_a = first[0], first[1], first[2]
     values_b, rates_b, leaders_b = second[0], second[1], second[2]
     a, b = leaders_a[train_a], leaders_b[train_b]
@@ -394,7 +394,7 @@ def search_pair(
         hermite(values_a[a], rates_a[a], index, part / parts, spacing, work[4])
         hermite(values_b[b], rates_b[b], index, part / parts, spacing, work[5])
         current, previous = part % 2, (part + 1) % 2
-        sine_after = node_geometry(work[4], work[5], distance, mu, radius, j2, geometry[current])
+        sine_after = node_geometry(work[4], work[5], distance, mu, radius, zonals, geometry[current])
         if part > 0:
             if min(sine_before, sine_after) < limit_sine:
                 complete = False
@@ -441,7 +441,7 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
     int
         Number of approaches, which may exceed the capacity.
     """
-    mu, radius, j2 = field
+    mu, radius, zonals = field
     leaders_a, leaders_b = first[2], second[2]
     nodes = first[0].shape[1]
     end = (nodes - 1) * spacing
@@ -451,7 +451,7 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
     for index in range(nodes - 1):
         longest = 0.0
         for a in range(leaders_a.size):
-            low[a], high[a] = radius_interval(first[0][leaders_a[a]], index, mu, radius, j2)
+            low[a], high[a] = radius_interval(first[0][leaders_a[a]], index, mu, radius, zonals)
             if np.isnan(low[a]):
                 low[a] = high[a] = np.inf
             else:
@@ -459,7 +459,7 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
         order = np.argsort(low)
         ordered = low[order]
         for b in range(leaders_b.size):
-            low_b, high_b = radius_interval(second[0][leaders_b[b]], index, mu, radius, j2)
+            low_b, high_b = radius_interval(second[0][leaders_b[b]], index, mu, radius, zonals)
             if np.isnan(low_b):
                 continue
             j = first_not_below(ordered, low_b - distance - longest)
@@ -507,7 +507,7 @@ def add_averages(first, second, train_a, train_b, index, spacing, distances, lim
     Per node and unit of time f_A f_B 2 sqrt(d^2 - c^2 x^2) / v_perp, f the passages of all members, averaged over the
     drift of x in each sub-window. Returns whether all of the window lay within the linear picture.
     """
-    mu, radius, j2 = field
+    mu, radius, zonals = field
     values_a, rates_a, leaders_a, starts_a = first[0], first[1], first[2], first[3]
     values_b, rates_b, leaders_b, starts_b = second[0], second[1], second[2], second[3]
     a, b = leaders_a[train_a], leaders_b[train_b]
@@ -528,7 +528,7 @@ def add_averages(first, second, train_a, train_b, index, spacing, distances, lim
         hermite(values_a[a], rates_a[a], index, part / parts, spacing, work[4])
         hermite(values_b[b], rates_b[b], index, part / parts, spacing, work[5])
         current, previous = part % 2, (part + 1) % 2
-        sine_after = node_geometry(work[4], work[5], largest, mu, radius, j2, geometry[current])
+        sine_after = node_geometry(work[4], work[5], largest, mu, radius, zonals, geometry[current])
         if part > 0:
             if min(sine_before, sine_after) < limit_sine:
                 complete = False
@@ -560,7 +560,7 @@ def average(first, second, spacing, years, distances, field, out, skipped):
     skipped : shape (second trains, first trains)
         Number of windows outside the linear picture, added to.
     """
-    mu, radius, j2 = field
+    mu, radius, zonals = field
     leaders_a, leaders_b = first[2], second[2]
     low, high = np.empty(leaders_a.size), np.empty(leaders_a.size)
     work = np.zeros((6, 6))
@@ -568,9 +568,9 @@ def average(first, second, spacing, years, distances, field, out, skipped):
     largest = distances[-1]
     for index in range(years.size):
         for a in range(leaders_a.size):
-            low[a], high[a] = radius_interval(first[0][leaders_a[a]], index, mu, radius, j2)
+            low[a], high[a] = radius_interval(first[0][leaders_a[a]], index, mu, radius, zonals)
         for b in range(leaders_b.size):
-            low_b, high_b = radius_interval(second[0][leaders_b[b]], index, mu, radius, j2)
+            low_b, high_b = radius_interval(second[0][leaders_b[b]], index, mu, radius, zonals)
             for a in range(leaders_a.size):
                 # written so that NaN, an object that has re-entered, fails
                 if not (low[a] - largest <= high_b and low_b - largest <= high[a]):
@@ -589,11 +589,11 @@ def average(first, second, spacing, years, distances, field, out, skipped):
 @kernel
 def crossings(first, second, pairs, instants, spacing, distance, field, out, sines):
     """Fill ``out`` of shape (pairs, instants, 2, FIELDS) and ``sines`` of shape (pairs, instants) with geometry."""
-    mu, radius, j2 = field
+    mu, radius, zonals = field
     work = np.empty((2, 6))
     for p in range(pairs.shape[0]):
         a, b = first[2][pairs[p, 0]], second[2][pairs[p, 1]]
         for k in range(instants.size):
             interpolate(first[0][a], first[1][a], 0.0, spacing, instants[k], work[0])
             interpolate(second[0][b], second[1][b], 0.0, spacing, instants[k], work[1])
-            sines[p, k] = node_geometry(work[0], work[1], distance, mu, radius, j2, out[p, k])
+            sines[p, k] = node_geometry(work[0], work[1], distance, mu, radius, zonals, out[p, k])

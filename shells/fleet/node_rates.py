@@ -1,8 +1,10 @@
 """Equal node rates: small trims of the inclination that keep stacked planes turning together.
 
-Planes at different heights turn at different rates under the oblateness, so a stacked pattern shears; an inclination
-trimmed by hundredths of a degree undoes that. First-order J2 in closed form (`shells.motion.secular`), constants of
-EGM96.
+Planes at different heights turn at different rates under the oblateness, and Sun and Moon, which see each plane from its
+own side, move the inclinations apart and the node rates with them: a stacked pattern shears. An inclination trimmed by
+hundredths of a degree undoes that, over the mission as a whole: within it the nodes still part and meet again, because
+Sun and Moon bend the course of each node differently. Motion of the mean elements under `shells.motion.forces`, frame of
+the fleet's epoch.
 """
 
 from __future__ import annotations
@@ -15,84 +17,185 @@ from numpy.typing import NDArray
 
 from shells.constants import DAY, GRAVITATIONAL_PARAMETER, REFERENCE_RADIUS, YEAR, zonal_coefficients
 from shells.errors import Faults
-from shells.fleet.elements import note, read_planes, reshape
+from shells.fleet.elements import Planes, note, read_planes, reshape
 from shells.fleet.quantities import read_number
+from shells.motion.arrays import integrate
+from shells.motion.forces import Forces
+from shells.motion.propagation import element_array
 from shells.motion.secular import j2_rates
-from shells.motion.shape import mean_radius, semi_major_axis
+from shells.motion.shape import semi_major_axis
+
+#: Longest mission [Julian years]: as of a study.
+_LONGEST_YEARS = 100.0
+
+#: Spacing of the nodes in time at which the spread is taken [day]: the Moon's fortnight moves nodes by microdegrees.
+_NODE_DAYS = 10.0
 
 #: The semi-major axis belonging to a mean radius depends on the inclination so weakly (J2) that each turn of the fixed
 #: point gains three digits; a few more than double precision needs.
 _TURNS = 8
 
+#: A plane is matched when its node ends so near the target [deg]: 0.1 m, and well above the error of integration.
+_WITHIN_DEG = 1e-6
 
-def match_node_rates(fleet: xr.Dataset, *, years: Any = 1.0) -> xr.Dataset:
-    """Trim the inclination of each plane so that all nodes turn at the fleet's mean rate.
+#: Three turns of the secant do except near sun-synchronous inclinations, where the Sun's pull depends on the trim itself.
+_SECANT_TURNS = 40
+
+#: A secant steeper or flatter than the slope of J2 by more than this is no guide to the next trim.
+_SLOPES = (0.5, 2.0)
+
+
+def match_node_rates(fleet: xr.Dataset, *, years: Any = 1.0, forces: Forces | None = None) -> xr.Dataset:
+    """Trim the inclination of each plane so that over the mission all nodes turn by the fleet's mean.
 
     Parameters
     ----------
     fleet : Dataset
-        OBJECTS.
+        OBJECTS. The first satellite of a plane stands for it.
     years : float or Quantity
-        Time over which the spread of the nodes is reported [Julian years].
+        Length of the mission from the fleet's epoch [Julian years], up to 100.
+    forces : Forces, optional
+        What acts; all forces by default. Held satellites feel zonals, Sun and Moon; without the last two the trims
+        are the same from any epoch and node.
 
     Returns
     -------
     Dataset
         OBJECTS: mean radius kept, inclination trimmed, semi-major axis of both; what was frozen stays frozen. The
-        provenance gains "match_node_rates": `largest_trim_deg`, and the spread of the nodes (largest less smallest
-        change over `years`) before and after, `spread_before_deg` and `spread_left_deg`. Exactly polar planes all
-        stand still and need no trim.
+        provenance gains "match_node_rates":
+
+        - `trim_deg`, by plane in order of its number, and `largest_trim_deg`;
+        - `spread_before_deg`, `spread_j2_trim_deg`, `spread_left_deg`: largest less smallest change of the node over
+          the mission, of the planes as they were, with the trims of J2 alone, and as returned;
+        - `largest_spread_before_deg` and so on: the largest such spread at any time within the mission.
 
     Raises
     ------
     SchemaError
         The Dataset is not OBJECTS.
     InputError
-        No inclination gives a plane that node rate; a trim into the neighbourhood of a critical inclination for a
-        frozen fleet.
+        No mission, or no oblateness; no inclination gives a plane that node rate; a trim into the neighbourhood of a
+        critical inclination for a frozen fleet.
 
     Notes
     -----
-    The target is the mean over satellites of -k cos i, k = (3/2) J2 (R / p)^2 n; each plane gets
-    cos i = -target / k(a(r_m, i), e).
+    The planes are held at their mean radius and eccentricity vector, and otherwise drift. The target is the mean over
+    satellites of the untrimmed changes. J2 alone gives cos i = -target / k(a(r_m, i), e) with k = (3/2) J2 (R / p)^2 n;
+    from there the secant method in cos i, which changes the node by k times the mission, finds each plane's own.
     """
     planes = read_planes(fleet, stage="match_node_rates")
+    forces = forces or Forces()
     faults = Faults("match_node_rates: arguments cannot be used")
-    span_years = read_number(faults, "years", years, "yr", low=0.0)
-    faults.raise_if_any()
-    days = span_years * YEAR.value / DAY.value
-    before = _node_rate(fleet)
-    inclination = fleet["inclination"].values
-    radius = mean_radius(fleet["semi_major_axis"].values, inclination)
-    eccentricity = np.hypot(fleet["eccentricity_x"].values, fleet["eccentricity_y"].values)
-    trimmed = _inclination_for_rate(before.mean(), radius, eccentricity, inclination)
-    unreachable = np.unique(planes.number[planes.index[np.isnan(trimmed)]])
+    span_years = read_number(faults, "years", years, "yr")
     faults.require(
-        unreachable.size == 0,
-        f"node rate: no inclination gives planes {unreachable.tolist()} the fleet's mean of {before.mean():.6f} "
-        "deg/day; allowed: mean radii whose rates overlap; narrow the stack, or move the inclination away from 0 and "
-        "180 deg",
+        not (span_years <= 0.0 or span_years > _LONGEST_YEARS),
+        f"years: {span_years:g} yr found; allowed: more than 0, up to {_LONGEST_YEARS:g} yr",
+    )
+    faults.require(
+        forces.zonal_degree >= 2,
+        f"forces: zonal_degree {forces.zonal_degree} found; allowed: 2 or more; without the oblateness no inclination "
+        "moves the nodes",
     )
     faults.raise_if_any()
-    matched = reshape(fleet, radius, trimmed, stage="match_node_rates")
+    leaders = fleet.isel(object=np.unique(planes.index, return_index=True)[1])
+    trimmed, courses = _match(leaders, planes, span_years, forces)
+    trim = trimmed - planes.inclination_deg
+    matched = reshape(
+        fleet,
+        planes.mean_radius_km[planes.index],
+        fleet["inclination"].values + trim[planes.index],
+        stage="match_node_rates",
+    )
+    spreads = {name: np.ptp(course, axis=0) for name, course in courses.items()}
     report = {
         "years": span_years,
-        "largest_trim_deg": float(np.abs(trimmed - inclination).max()),
-        "spread_before_deg": float(np.ptp(before) * days),
-        "spread_left_deg": float(np.ptp(_node_rate(matched)) * days),
-        "model": "first-order J2",
+        "forces": str(forces),
+        "trim_deg": trim.tolist(),
+        "largest_trim_deg": float(np.abs(trim).max()),
+        **{f"spread_{name}_deg": float(spread[-1]) for name, spread in spreads.items()},
+        **{f"largest_spread_{name}_deg": float(spread.max()) for name, spread in spreads.items()},
     }
     return note(matched, match_node_rates=report)
 
 
-def _node_rate(fleet: xr.Dataset) -> NDArray[np.float64]:
-    """Return the node rate of each satellite [deg/day]."""
-    eccentricity = np.hypot(fleet["eccentricity_x"].values, fleet["eccentricity_y"].values)
-    return _rate(fleet["semi_major_axis"].values, eccentricity, fleet["inclination"].values)
+def _match(
+    leaders: xr.Dataset, planes: Planes, years: float, forces: Forces
+) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
+    """Return the inclination [deg] of each plane at which its node keeps to the mean, and the courses of the nodes.
+
+    The courses (planes, times) [deg] are named "before", "j2_trim" and "left".
+    """
+    inclination = planes.inclination_deg
+    eccentricity = np.hypot(leaders["eccentricity_x"].values, leaders["eccentricity_y"].values)
+    mean_rate = float(_j2_rate(planes.mean_radius_km, inclination, eccentricity)[planes.index].mean())
+    trimmed = _inclination_by_j2(mean_rate, planes.mean_radius_km, inclination, eccentricity)
+    _require_reached(np.isfinite(trimmed), planes, mean_rate)
+    before, by_j2 = _courses(leaders, planes, [inclination, trimmed], years, forces)
+
+    days = years * YEAR.value / DAY.value
+    target = before[planes.index, -1].mean()
+    slope_of_j2 = _j2_rate(planes.mean_radius_km, np.zeros_like(trimmed), eccentricity) * days
+    last_cosine, last_change = np.cos(np.radians(inclination)), before[:, -1]
+    course = by_j2
+    for _ in range(_SECANT_TURNS):
+        change = course[:, -1]
+        if (np.abs(change - target) <= _WITHIN_DEG).all():
+            break
+        cosine = np.cos(np.radians(trimmed))
+        step = (cosine - last_cosine) * slope_of_j2
+        steepness = np.divide(change - last_change, step, out=np.ones_like(step), where=step != 0.0)
+        last_cosine, last_change = cosine, change
+        cosine = cosine - (change - target) / (slope_of_j2 * np.clip(steepness, *_SLOPES))
+        _require_reached(np.abs(cosine) <= 1.0, planes, target / days)
+        trimmed = np.degrees(np.arccos(cosine))
+        course = _courses(leaders, planes, [trimmed], years, forces)[0]
+    _require_reached(np.abs(course[:, -1] - target) <= _WITHIN_DEG, planes, target / days)
+    return trimmed, {"before": before, "j2_trim": by_j2, "left": course}
 
 
-def _rate(
-    semi_major_axis_km: NDArray[np.float64], eccentricity: NDArray[np.float64], inclination_deg: NDArray[np.float64]
+def _require_reached(reached: NDArray[np.bool_], planes: Planes, mean_rate: float) -> None:
+    faults = Faults("match_node_rates: arguments cannot be used")
+    faults.require(
+        bool(reached.all()),
+        f"node rate: no inclination found that gives planes {planes.number[~reached].tolist()} the fleet's mean of "
+        f"{mean_rate:.6f} deg/day; allowed: mean radii whose rates overlap; narrow the stack, or move the inclination "
+        "away from 0 and 180 deg",
+    )
+    faults.raise_if_any()
+
+
+def _courses(
+    leaders: xr.Dataset, planes: Planes, inclinations: list[NDArray[np.float64]], years: float, forces: Forces
+) -> NDArray[np.float64]:
+    """Return the change of the node [deg] of each plane in time, for each of some choices of inclinations [deg].
+
+    Shape (choices, planes, times).
+    """
+    tried = [reshape(leaders, planes.mean_radius_km, choice, stage="match_node_rates") for choice in inclinations]
+    elements = np.concatenate([element_array(choice) for choice in tried])
+    span = years * YEAR.value
+    values, _, _ = integrate(
+        elements,
+        np.zeros((len(elements), 2)),  # neither air nor sunlight moves what is held
+        np.linspace(0.0, span, int(np.ceil(span / (_NODE_DAYS * DAY.value))) + 1),
+        epoch=np.datetime64(leaders["epoch"].values.item(), "ns"),
+        forces=forces,
+        held_from_s=np.zeros(len(elements)),
+        held_until_s=np.full(len(elements), np.inf),
+    )
+    node = values[:, :, 4].reshape(len(inclinations), planes.number.size, -1)
+    return np.degrees(node - node[:, :, :1])
+
+
+def _j2_rate(
+    mean_radius_km: NDArray[np.float64], inclination_deg: NDArray[np.float64], eccentricity: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return the node rate of J2 alone [deg/day]."""
+    return _j2_rate_at(semi_major_axis(mean_radius_km, inclination_deg), inclination_deg, eccentricity)
+
+
+def _j2_rate_at(
+    semi_major_axis_km: NDArray[np.float64], inclination_deg: NDArray[np.float64], eccentricity: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     return j2_rates(
         semi_major_axis_km,
@@ -104,13 +207,15 @@ def _rate(
     ).node
 
 
-def _inclination_for_rate(
-    target: float, radius: NDArray[np.float64], eccentricity: NDArray[np.float64], inclination: NDArray[np.float64]
+def _inclination_by_j2(
+    target: float, mean_radius_km: NDArray[np.float64], inclination: NDArray[np.float64], eccentricity: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Return the inclination at which the node turns at the target rate, mean radius kept; NaN where there is none."""
+    """Return the inclination at which J2 alone turns the node at the target rate; NaN where there is none."""
     trimmed = inclination
     for _ in range(_TURNS):
         # the rate at zero inclination is -k
-        cosine = target / _rate(semi_major_axis(radius, trimmed), eccentricity, np.zeros_like(radius))
+        cosine = target / _j2_rate_at(
+            semi_major_axis(mean_radius_km, trimmed), np.zeros_like(mean_radius_km), eccentricity
+        )
         trimmed = np.degrees(np.arccos(np.where(np.abs(cosine) <= 1.0, cosine, np.nan)))
     return trimmed

@@ -5,6 +5,8 @@ Elements in the last axis are ``[a, ex, ey, i, raan, u]`` with u the mean argume
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,10 +18,9 @@ Floats = NDArray[np.float64]
 
 _MU = constants.GRAVITATIONAL_PARAMETER.value
 _RADIUS = constants.REFERENCE_RADIUS.value
-_J2 = float(constants.zonal_coefficients()[2])
 
-#: Gravitational parameter [km3 s-2], reference radius [km] and J2 [1]: what the short-period terms need.
-FIELD = (_MU, _RADIUS, _J2)
+#: Gravitational parameter [km3 s-2], reference radius [km] and J_n [1]: what the short-period terms need.
+FIELD = (_MU, _RADIUS, constants.zonal_coefficients())
 
 
 def mean_elements_from_states(position: Floats, velocity: Floats) -> Floats:
@@ -70,6 +71,7 @@ def integrate(
     forces: Forces,
     held_from_s: Floats | None = None,
     held_until_s: Floats | None = None,
+    releases: Floats | None = None,
     plane_held: bool = False,
     end_height_km: float = constants.REENTRY_ALTITUDE.value,
 ) -> tuple[Floats, Floats, Floats]:
@@ -89,6 +91,8 @@ def integrate(
         What acts.
     held_from_s, held_until_s : ndarray, shape (n,), optional
         Station-kept between these times [s]; NaN or left out for never.
+    releases : ndarray, shape (n, 4), optional
+        What an object let go departs from its held orbit by, in ``[a, ex, ey, u]`` [km, 1, 1, rad].
     plane_held : bool
         Whether the planes of held satellites are held against Sun and Moon, or drift.
     end_height_km : float
@@ -105,7 +109,8 @@ def integrate(
     held_from = never if held_from_s is None else held_from_s
     held_until = never if held_until_s is None else held_until_s
     # averaged forces do not depend on the phase: objects that share an orbit are integrated once, from phase zero
-    orbit = np.column_stack([elements[:, :5], properties, held_from, held_until])
+    departing = np.zeros((elements.shape[0], 4)) if releases is None else releases
+    orbit = np.column_stack([elements[:, :5], properties, held_from, held_until, departing])
     distinct, which = np.unique(orbit, axis=0, return_inverse=True, equal_nan=True)
     values = np.empty((len(distinct), times_s.size, 6))
     rates = np.empty_like(values)
@@ -115,6 +120,7 @@ def integrate(
         np.ascontiguousarray(distinct[:, 5:7]),
         np.ascontiguousarray(distinct[:, 7]),
         np.ascontiguousarray(distinct[:, 8]),
+        np.ascontiguousarray(distinct[:, 9:]),
         plane_held,
         np.ascontiguousarray(times_s, dtype=np.float64),
         end_height_km,
@@ -127,3 +133,40 @@ def integrate(
     values = values[which]
     values[..., 5] += elements[:, None, 5]
     return values, rates[which], ends[which]
+
+
+def drag_drift(elements: Floats, properties: Floats, times_s: Floats, *, epoch: np.datetime64, forces: Forces) -> Floats:
+    """Return how fast the semi-major axis of unchanging orbits would fall at times.
+
+    Parameters
+    ----------
+    elements : ndarray, shape (n, 6)
+        Mean elements [km, 1, 1, rad, rad, rad].
+    properties : ndarray, shape (n, 2)
+        Drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1].
+    times_s : ndarray, shape (m,)
+        [s] after the epoch.
+    epoch : datetime64
+        UTC.
+    forces : Forces
+        What acts.
+
+    Returns
+    -------
+    ndarray, shape (n, m)
+        Rate of the mean semi-major axis [km s-1].
+    """
+    orbit = np.column_stack([elements[:, :4], properties])
+    distinct, which = np.unique(orbit, axis=0, return_inverse=True)
+    count = times_s.size
+    rows = np.zeros((len(distinct) * count, 6))
+    rows[:, :4] = np.repeat(distinct[:, :4], count, axis=0)
+    rates = np.empty_like(rows)
+    kernels.mean_rates(
+        rows,
+        np.repeat(distinct[:, 4:], count, axis=0),
+        np.tile(times_s, len(distinct)),
+        replace(forces, sun=False, moon=False, radiation=False).model(epoch, float(times_s[-1])),
+        rates,
+    )
+    return rates[:, 0].reshape(len(distinct), count)[which.reshape(-1)]

@@ -9,6 +9,7 @@ SIZES
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -85,30 +86,35 @@ class Forces:
         span_s : float
             Span that the tables have to cover [s].
         """
-        zonals = constants.zonal_coefficients().copy()
-        zonals[self.zonal_degree + 1 :] = 0.0
-        levels, air = air_table(self.air)
-        instants = np.arange(int(np.ceil(span_s / FLUX_SPACING)) + 2) * np.timedelta64(int(FLUX_SPACING), "s")
-        sun, moon = sun_and_moon(epoch, span_s)
-        pressure = constants.SOLAR_IRRADIANCE.value / (1000.0 * constants.SPEED_OF_LIGHT.value)  # N m-2
-        return kernels.Model(
-            constants.GRAVITATIONAL_PARAMETER.value,
-            constants.REFERENCE_RADIUS.value,
-            zonals,
-            *averaged_terms(),
-            self.drag,
-            air,
-            levels,
-            solar_flux(self.solar_activity, epoch.astype("datetime64[s]") + instants, self.solar_seed),
-            FLUX_SPACING,
-            constants.EARTH_ROTATION_RATE.value,
-            constants.EQUATORIAL_RADIUS.value,
-            constants.FLATTENING.value,
-            sun,
-            moon,
-            SPACING,
-            constants.SUN_GRAVITATIONAL_PARAMETER.value if self.sun else 0.0,
-            constants.MOON_GRAVITATIONAL_PARAMETER.value if self.moon else 0.0,
-            pressure / 1000.0 if self.radiation else 0.0,
-            constants.ASTRONOMICAL_UNIT.value,
-        )
+        return _model(self, epoch, span_s)
+
+
+@lru_cache(maxsize=8)
+def _model(forces: Forces, epoch: np.datetime64, span_s: float) -> kernels.Model:
+    zonals = constants.zonal_coefficients().copy()
+    zonals[forces.zonal_degree + 1 :] = 0.0
+    levels, air = air_table(forces.air)
+    instants = np.arange(int(np.ceil(span_s / FLUX_SPACING)) + 2) * np.timedelta64(int(FLUX_SPACING), "s")
+    sun, moon = sun_and_moon(epoch, span_s)
+    pressure = constants.SOLAR_IRRADIANCE.value / (1000.0 * constants.SPEED_OF_LIGHT.value)  # N m-2
+    return kernels.Model(
+        constants.GRAVITATIONAL_PARAMETER.value,
+        constants.REFERENCE_RADIUS.value,
+        zonals,
+        *averaged_terms(),
+        forces.drag,
+        air,
+        levels,
+        solar_flux(forces.solar_activity, epoch.astype("datetime64[s]") + instants, forces.solar_seed),
+        FLUX_SPACING,
+        constants.EARTH_ROTATION_RATE.value,
+        constants.EQUATORIAL_RADIUS.value,
+        constants.FLATTENING.value,
+        sun,
+        moon,
+        SPACING,
+        constants.SUN_GRAVITATIONAL_PARAMETER.value if forces.sun else 0.0,
+        constants.MOON_GRAVITATIONAL_PARAMETER.value if forces.moon else 0.0,
+        pressure / 1000.0 if forces.radiation else 0.0,
+        constants.ASTRONOMICAL_UNIT.value,
+    )

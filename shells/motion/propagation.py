@@ -6,13 +6,19 @@ second would shift phases by one second, and none has been announced). Field: EG
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import dask
+import dask.array as da
 import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicHermiteSpline
 
 from shells import constants
 from shells.errors import Faults
 from shells.motion import arrays, kernels
+from shells.motion.control import Control, departures
 from shells.motion.forces import Forces
 from shells.schema import OBJECTS, ORBITS, STATES, provenance
 
@@ -29,6 +35,9 @@ _CARRIED = ("name", "kind", "plane", "slot", "held_from", "held_until", "hard_bo
 
 #: Spacing of the nodes: cubic Hermite polynomials over a day are true to better than 1 m in LEO.
 NODE_DAYS = 1.0
+
+#: Objects are moved in chunks whose mean elements and rates fill about so many bytes.
+CHUNK_BYTES = 64_000_000
 
 #: Nodes count as evenly spaced to so many nanoseconds: seconds over a century are held to a few of them.
 ROUNDING_NS = 1000
@@ -141,6 +150,7 @@ def propagate(
     years: float,
     start: np.datetime64 | str | None = None,
     forces: Forces | None = None,
+    control: Control | None = None,
     node_days: float = NODE_DAYS,
 ) -> xr.Dataset:
     """Move objects for years.
@@ -155,13 +165,16 @@ def propagate(
         First node, UTC; the epoch of the objects by default, and not before it.
     forces : Forces, optional
         What acts; all forces by default.
+    control : Control, optional
+        How held satellites depart from the reference orbit of their plane; by default not at all.
     node_days : float
         Largest spacing of the nodes [day].
 
     Returns
     -------
     Orbits (object, time)
-        Mean elements and rates at evenly spaced nodes from the start to the end of the span.
+        Mean elements and rates at evenly spaced nodes from the start to the end of the span; lazy, in chunks along
+        `object`. The chunks do not change a result.
 
     Raises
     ------
@@ -180,17 +193,84 @@ def propagate(
     span = years * constants.YEAR.value
     count = int(np.ceil(span / (node_days * constants.DAY.value) - 1e-9)) + 1
     nodes = np.linspace(0.0, span, count)
-    times = np.concatenate([[0.0], lead + nodes]) if lead > 0.0 else nodes
-    values, rates, ends = arrays.integrate(
-        element_array(objects),
-        property_array(objects),
-        times,
-        epoch=epoch,
-        forces=forces,
-        held_from_s=seconds_since(objects["held_from"].values, epoch),
-        held_until_s=seconds_since(objects["held_until"].values, epoch),
-    )
-    return _orbits(objects, first, nodes, values[:, -count:], rates[:, -count:], after(epoch, ends), forces)
+    mover = _Mover(epoch, nodes + lead, forces, control)
+    identifiers, elements, properties = objects["object"].values, element_array(objects), property_array(objects)
+    held_from = seconds_since(objects["held_from"].values, epoch)
+    held_until = seconds_since(objects["held_until"].values, epoch)
+    size = max(1, int(CHUNK_BYTES / (count * 12 * 8)))
+    moved, ended = [], []
+    for begin in range(0, len(identifiers), size):
+        chunk = slice(begin, begin + size)
+        values, ends = dask.delayed(mover, nout=2, pure=False)(
+            identifiers[chunk], elements[chunk], properties[chunk], held_from[chunk], held_until[chunk]
+        )
+        shape = (len(identifiers[chunk]), count, 12)
+        moved.append(da.from_delayed(values, shape, dtype=np.float64, meta=np.empty((0, 0, 0))))
+        ended.append(da.from_delayed(ends, shape[:1], dtype="datetime64[ns]", meta=np.empty(0, "datetime64[ns]")))
+    values = da.concatenate(moved) if moved else da.empty((0, count, 12))
+    reentry = da.concatenate(ended) if ended else da.empty(0, dtype="datetime64[ns]")
+    return _orbits(objects, first, nodes, values, reentry, forces, control)
+
+
+@dataclass(frozen=True)
+class _Mover:
+    """Moves a chunk of objects to nodes in time, with what all chunks share.
+
+    Parameters
+    ----------
+    epoch : datetime64
+        UTC.
+    times : ndarray, shape (m,)
+        Nodes [s] after the epoch.
+    forces : Forces
+    control : Control or None
+    """
+
+    epoch: np.datetime64
+    times: NDArray[np.float64]
+    forces: Forces
+    control: Control | None
+
+    def __call__(
+        self,
+        identifiers: NDArray[np.int64],
+        elements: NDArray[np.float64],
+        properties: NDArray[np.float64],
+        held_from: NDArray[np.float64],
+        held_until: NDArray[np.float64],
+    ) -> tuple[NDArray[np.float64], NDArray[np.datetime64]]:
+        """Return mean elements and rates (n, m, 12) [km, rad, s] at the nodes, and dates of re-entry (n,)."""
+        times = self.times if self.times[0] == 0.0 else np.concatenate([[0.0], self.times])
+        departing = None
+        if self.control is not None:
+            drift = arrays.drag_drift(elements, properties, times, epoch=self.epoch, forces=self.forces)
+            departing = departures(identifiers, times, elements[:, 0], drift, self.control)
+        values, rates, ends = arrays.integrate(
+            elements,
+            properties,
+            times,
+            epoch=self.epoch,
+            forces=self.forces,
+            held_from_s=held_from,
+            held_until_s=held_until,
+            releases=None if departing is None else _between_nodes(*departing, times, held_until),
+            plane_held=self.control is not None and self.control.plane_held,
+        )
+        if departing is not None:
+            held = (held_from[:, None] <= times) & (times < held_until[:, None])
+            for moved, departure in zip((values, rates), departing, strict=True):
+                moved[..., [0, 1, 2, 5]] += np.where(held[..., None], departure, 0.0)
+        return np.concatenate([values, rates], axis=2)[:, -self.times.size :], after(self.epoch, ends)
+
+
+def _between_nodes(
+    values: NDArray[np.float64], rates: NDArray[np.float64], times: NDArray[np.float64], instants: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return departures (n, 4) of each object at its instant, by cubic Hermite polynomials; zero outside the nodes."""
+    found = np.zeros((len(instants), values.shape[2]))
+    for row in np.flatnonzero((instants >= times[0]) & (instants <= times[-1])):
+        found[row] = CubicHermiteSpline(times, values[row], rates[row])(instants[row])
+    return found
 
 
 def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead_s: float) -> None:
@@ -222,24 +302,24 @@ def _orbits(
     objects: xr.Dataset,
     start: np.datetime64,
     nodes: NDArray[np.float64],
-    values: NDArray[np.float64],
-    rates: NDArray[np.float64],
-    reentry: NDArray[np.datetime64],
+    moved: da.Array,
+    reentry: da.Array,
     forces: Forces,
+    control: Control | None,
 ) -> xr.Dataset:
-    values = values / _TO_INTERNAL
-    rates = rates / _TO_INTERNAL * constants.DAY.value
+    degrees = np.concatenate([1.0 / _TO_INTERNAL, constants.DAY.value / _TO_INTERNAL])
+    facts = {"forces": str(forces)} if control is None else {"forces": str(forces), "control": str(control)}
     return ORBITS.build(
         {
             "object": objects["object"].values,
             "time": after(start, nodes),
             **{name: objects[name].values for name in _CARRIED},
-            **{name: values[..., c] for c, name in enumerate(ELEMENTS)},
-            **{f"{name}_rate": rates[..., c] for c, name in enumerate(ELEMENTS)},
-            "alive": np.isfinite(values[..., 0]),
+            **{name: moved[..., c] * degrees[c] for c, name in enumerate(ELEMENTS)},
+            **{f"{name}_rate": moved[..., c + 6] * degrees[c + 6] for c, name in enumerate(ELEMENTS)},
+            "alive": da.isfinite(moved[..., 0]),
             "reentry": reentry,
         },
-        attributes=provenance(forces=str(forces)),
+        attributes=provenance(**facts),
     )
 
 
@@ -299,6 +379,7 @@ def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
         Times outside the nodes.
     """
     ORBITS.check(orbits, stage="positions")
+    orbits = orbits.compute()
     start, spacing, count = node_clock(orbits)
     instants = np.atleast_1d(np.asarray(times, dtype="datetime64[ns]"))
     seconds = seconds_since(instants, start)

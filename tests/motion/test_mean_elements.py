@@ -96,14 +96,79 @@ def test_averages_equal_quadrature():
         ]
     )
     for row, rate in zip(rows, first_order_rates(rows), strict=True):
-        np.testing.assert_allclose(rate, averaged_by_quadrature(row), rtol=1e-8, atol=2e-18)
+        np.testing.assert_allclose(rate, averaged_by_quadrature(row, zonal_acceleration), rtol=1e-8, atol=2e-18)
 
 
-def averaged_by_quadrature(row):
+THIRD_BODY_ROWS = [
+    [7438.0, 0.011, -0.017, 86.5, 33.0, 10.0],
+    [9000.0, 0.12, 0.19, 97.1, 300.0, 20.0],
+    [24000.0, -0.5, 0.48, 17.0, 47.0, 170.0],
+    [42164.0, 0.02, -0.1, 4.0, 217.0, 70.0],
+]
+
+
+@pytest.mark.parametrize("body", ["sun", "moon"])
+def test_third_body_averages_equal_quadrature(body):
+    """Slow twin: the gradient of mu r^2/d^3 P2 (+ mu r^3/d^4 P3 for the Moon), averaged over the orbit."""
+    forces = Forces(zonal_degree=0, drag=False, radiation=False, sun=body == "sun", moon=body == "moon")
+    model = forces.model(EPOCH, 86400.0)
+    table = model.sun if body == "sun" else model.moon
+    mu = model.sun_mu if body == "sun" else model.moon_mu
+    place = np.empty(3)
+    kernels.body_at(table, model.ephemeris_spacing, 4000.0, place)
+    distance = np.linalg.norm(place)
+    direction = place / distance
+
+    def force(position):
+        along = direction @ position
+        square = (position**2).sum(axis=0)
+        total = mu / distance**3 * (3.0 * along * direction[:, None] - position)
+        if body == "moon":
+            total += (
+                mu / distance**4 * ((7.5 * along**2 - 1.5 * square) * direction[:, None] - 3.0 * along * position)
+            )
+        return total
+
+    rows = internal(THIRD_BODY_ROWS)
+    for row, rate in zip(rows, rates_of(rows, forces=forces), strict=True):
+        rate[5] -= np.sqrt(MU / row[0] ** 3)
+        np.testing.assert_allclose(rate, averaged_by_quadrature(row, force), rtol=1e-7, atol=1e-18)
+
+
+def test_sunlight_averages_equal_quadrature():
+    """Slow twin: a constant push away from the Sun outside a cylinder, in 200,000 points of the orbit."""
+    forces = Forces(zonal_degree=0, drag=False, sun=False, moon=False)
+    model = forces.model(EPOCH, 86400.0)
+    place = np.empty(3)
+    kernels.body_at(model.sun, model.ephemeris_spacing, 4000.0, place)
+    distance = np.linalg.norm(place)
+    sun = place / distance
+    # 1361 W m-2 at 149597870.7 km over the speed of light, reflectivity times area-to-mass 0.7 m2 kg-1
+    push = 1361.0 / 299792458.0 / 1000.0 * 0.7 * (149597870.7 / distance) ** 2
+
+    def force(position):
+        along = sun @ position
+        dark = (along < 0.0) & ((position**2).sum(axis=0) - along**2 < constants.EQUATORIAL_RADIUS.value**2)
+        return np.where(dark, 0.0, -push) * sun[:, None]
+
+    rows = internal(THIRD_BODY_ROWS)
+    out = np.empty_like(rows)
+    properties = np.column_stack([np.zeros(len(rows)), np.full(len(rows), 0.7)])
+    kernels.mean_rates(rows, properties, np.full(len(rows), 4000.0), model, out)
+    for row, rate in zip(rows, out, strict=True):
+        expected = averaged_by_quadrature(row, force, points=200_000)
+        rate[5] -= np.sqrt(MU / row[0] ** 3)
+        scale = push / np.sqrt(MU / row[0])
+        np.testing.assert_allclose(rate[:1], expected[:1], rtol=2e-3, atol=2e-4 * scale * row[0])
+        np.testing.assert_allclose(rate[1:], expected[1:], rtol=2e-3, atol=2e-4 * scale)
+    assert (np.abs(out[:, 0]) > 1e-12).sum() == 3  # three meet the shadow, which alone changes a
+
+
+def averaged_by_quadrature(row, acceleration, points=4000):
     a, ex, ey, i, node, _ = row
     e = np.hypot(ex, ey)
     w = np.arctan2(ey, ex)
-    anomaly = (np.arange(4000) + 0.5) / 4000 * 2.0 * np.pi
+    anomaly = (np.arange(points) + 0.5) / points * 2.0 * np.pi
     p = a * (1 - e * e)
     f = anomaly
     r = p / (1 + e * np.cos(f))
@@ -119,7 +184,7 @@ def averaged_by_quadrature(row):
     )
     normal = np.array([np.sin(i) * np.sin(node), -np.sin(i) * np.cos(node), np.cos(i)])
     track = np.cross(normal, radial.T).T
-    force = zonal_acceleration(r * radial)
+    force = acceleration(r * radial)
     s, t, n = (force * radial).sum(0), (force * track).sum(0), normal @ force
     h = np.sqrt(MU * p)
     sin_t, cos_t = np.sin(theta), np.cos(theta)
@@ -140,13 +205,14 @@ def averaged_by_quadrature(row):
 
 
 def test_mean_radius_is_the_average_of_the_osculating_radius():
+    # the definition is of first order in J2: the average holds terms of J2 squared and J4 besides, some metres
     inclination = np.array([53.0, 87.9, 12.0])
     a = semi_major_axis(np.array([6928.0, 7578.0, 7400.0]), inclination)
     for axis, i, expected in zip(a, inclination, (6928.0, 7578.0, 7400.0), strict=True):
         u = np.linspace(0.0, 2.0 * np.pi, 200, endpoint=False)
         rows = np.column_stack([np.full(200, axis), np.zeros((200, 2)), np.full((200, 2), np.radians([i, 20.0])), u])
         radius = np.linalg.norm(arrays.states_from_mean_elements(rows)[:, :3], axis=1)
-        assert radius.mean() == pytest.approx(expected, abs=1e-6)
+        assert radius.mean() == pytest.approx(expected, abs=0.02)
     np.testing.assert_allclose(mean_radius(a, inclination), (6928.0, 7578.0, 7400.0), rtol=1e-14)
     # published sizes of a less mean radius: -4.3 km at 1,200 km and 87.9 deg, +0.4 km at 550 km and 53 deg
     assert semi_major_axis(7578.137, 87.9) - 7578.137 == pytest.approx(-4.3, abs=0.1)

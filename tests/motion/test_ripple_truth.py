@@ -1,15 +1,15 @@
-"""Independent numerical truth for the small periodic terms: Cunningham's recursion, DOP853 at fixed steps; its checks."""
+"""Independent numerical truth for the small periodic terms: Cunningham's recursion, DOP853 at fixed steps."""
 
 import csv
 from importlib.resources import files
 from math import factorial
 
-import numba
 import numpy as np
 from scipy.integrate import DOP853, solve_ivp
 from scipy.special import sph_harm_y
 
 from shells import constants
+from shells.compiled import kernel
 from tests.truth import MU, RADIUS, ZONALS, zonal_acceleration
 
 ROTATION = constants.EARTH_ROTATION_RATE.value
@@ -28,7 +28,7 @@ def unnormalised_field(degree=8, zonal_degree=15):
     return c, s
 
 
-@numba.njit
+@kernel
 def field_acceleration(x, y, z, mu, radius, c, s, highest):
     """Return the body-fixed acceleration [km s-2]: L. E. Cunningham 1970, in the form of O. Montenbruck & E. Gill,
     Satellite Orbits, 2000, eqs. 3.29 to 3.33 (from memory)."""
@@ -62,7 +62,7 @@ def field_acceleration(x, y, z, mu, radius, c, s, highest):
     return scale * ax, scale * ay, scale * az
 
 
-@numba.njit
+@kernel
 def rates(time, state, mu, radius, c, s, highest, greenwich, rotation):
     angle = greenwich + rotation * time
     cosine, sine = np.cos(angle), np.sin(angle)
@@ -71,7 +71,7 @@ def rates(time, state, mu, radius, c, s, highest, greenwich, rotation):
     return np.array([state[3], state[4], state[5], cosine * ax - sine * ay, sine * ax + cosine * ay, az])
 
 
-@numba.njit
+@kernel
 def advance(states, times, steps, a, b, c, arguments):
     """Fill states (n, 6) from the first on, by an explicit Runge-Kutta method with equal steps between times."""
     stages = np.empty((b.size, 6))
@@ -90,7 +90,7 @@ def advance(states, times, steps, a, b, c, arguments):
 
 
 def integrate_field(state, times, field, greenwich=0.0):
-    """Return states (n, 6) at equally spaced times [s] from the state at the first; ``field`` as `unnormalised_field`."""
+    """Return states (n, 6) at equally spaced times [s] from the first; ``field`` as of `unnormalised_field`."""
     states = np.empty((times.size, 6))
     states[0] = state
     steps = int(np.ceil((times[1] - times[0]) / 100.0))

@@ -1,1 +1,1 @@
-"""Ripple: the small periodic terms of near-circular orbits, of the zonals beyond first-order J2 and of the tesserals."""
+"""Ripple: small periodic terms of near-circular orbits, of the zonals beyond first-order J2 and of the tesserals."""

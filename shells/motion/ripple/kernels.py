@@ -16,7 +16,7 @@ import numpy as np
 from shells.compiled import kernel
 
 #: Below this sine of the inclination the terms of J3 in node and argument of latitude, which grow with its inverse,
-#: are held: they then misplace the orbit plane by at most the 2e-6 rad that J3 tilts it.
+#: are held: they then misplace the orbit plane by at most the 4e-6 rad that J3 tilts it.
 SMALL_SINE = 1e-3
 
 #: Factors of the recursion P_n(x) = _RISE[n] x P_n-1(x) - _FALL[n] P_n-2(x), and (n + 1) P_n(0), at index n = 0 to 15.
@@ -27,16 +27,17 @@ _MEAN = np.array([0.0 if n % 2 else (n + 1) * (-1) ** (n // 2) * comb(n, n // 2)
 
 @kernel
 def near_circular_terms(p, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals):
-    """Return the short-period terms of a near-circular orbit beyond first-order J2: J2 squared and higher zonals at e = 0.
+    """Return the short-period terms of a near-circular orbit beyond first-order J2, at e = 0.
 
-    They complete the first-order J2 terms of [1] in polar-nodal variables: with W1 that generating function and W2 the
-    next one, osculating less mean is {x, W1} + {{x, W1}, W1} / 2 + {x, W2} [2], all at the mean variables, and W2 solves
+    They are those of J2 squared and of the higher zonals, and complete the first-order J2 terms of [1] in polar-nodal
+    variables: with W1 that generating function and W2 the next one, osculating less mean is
+    {x, W1} + {{x, W1}, W1} / 2 + {x, W2} [2], all at the mean variables, and W2 solves
     dW2/dt = {H1 + K1, W1} / 2 - K2 along the Keplerian orbit. K2 is then the J2-squared part of the averaged
     Hamiltonian of [1], at e = 0: K2 = -3/32 (mu / p) J2^2 (R / p)^4 (19 z^2 - 30 z + 12) with z = sin^2 i. The terms of
     J3 and J4 are the brackets with the integrals of their potentials, with zero mean over the orbit. Rational
     coefficients, from a computer algebra solution of these equations to first order in e. Of the higher zonals only
-    the constant in the radius is kept, sum (n + 1) J_n (R / p)^n P_n(0) P_n(cos i), up to 5 m: their waves are below
-    1 m.
+    the constant in the radius is kept, sum (n + 1) J_n (R / p)^n P_n(0) P_n(cos i), up to 5 m: their waves are of
+    about 1 m.
 
     Parameters
     ----------

@@ -1,0 +1,1 @@
+"""Numerical: Cartesian equations of motion, integrated to rounding; the truth for everything else in motion."""
