@@ -22,6 +22,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "motion.forces": ["Forces"],
         "motion.elements": ["classical", "from_states"],
         "motion.propagation": ["positions", "propagate"],
+        "motion.numerical.reference": ["reference"],
         "approaches.search": ["find_approaches"],
         "approaches.rates": ["approach_rates", "total_rate"],
         "risk.probability": ["collision_probability"],

@@ -1,10 +1,10 @@
 """Equal node rates: small trims of the inclination that keep stacked planes turning together.
 
-Planes at different heights turn at different rates under the oblateness, and Sun and Moon, which see each plane from its
-own side, move the inclinations apart and the node rates with them: a stacked pattern shears. An inclination trimmed by
-hundredths of a degree undoes that, over the mission as a whole: within it the nodes still part and meet again, because
-Sun and Moon bend the course of each node differently. Motion of the mean elements under `shells.motion.forces`, frame of
-the fleet's epoch.
+Planes at different heights turn at different rates under the oblateness. Sun and Moon see each plane from its own side,
+move the inclinations apart and the node rates with them. So a stacked pattern shears; an inclination trimmed by
+hundredths of a degree undoes that over the mission as a whole. Within it the nodes still part and meet again, because
+Sun and Moon bend the course of each node differently. Motion of mean elements under `shells.motion.forces`, in the
+frame of the fleet's epoch.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ from shells.motion.shape import semi_major_axis
 #: Longest mission [Julian years]: as of a study.
 _LONGEST_YEARS = 100.0
 
-#: Spacing of the nodes in time at which the spread is taken [day]: the Moon's fortnight moves nodes by microdegrees.
-_NODE_DAYS = 10.0
+#: Spacing of the times at which the spread is taken [day]: the Moon's fortnight parts the nodes by less than 1e-3 deg.
+_NODE_DAYS = 5.0
 
 #: The semi-major axis belonging to a mean radius depends on the inclination so weakly (J2) that each turn of the fixed
 #: point gains three digits; a few more than double precision needs.
@@ -38,11 +38,11 @@ _TURNS = 8
 #: A plane is matched when its node ends so near the target [deg]: 0.1 m, and well above the error of integration.
 _WITHIN_DEG = 1e-6
 
-#: Three turns of the secant do except near sun-synchronous inclinations, where the Sun's pull depends on the trim itself.
-_SECANT_TURNS = 40
+#: Two turns of the secant do; sun-synchronous planes, where the Sun's pull depends on the trim itself, take a dozen.
+_SECANT_TURNS = 30
 
-#: A secant steeper or flatter than the slope of J2 by more than this is no guide to the next trim.
-_SLOPES = (0.5, 2.0)
+#: A secant flatter or steeper than the slope of J2 by more than this is no guide to the next trim.
+_SLOPES = (0.25, 4.0)
 
 
 def match_node_rates(fleet: xr.Dataset, *, years: Any = 1.0, forces: Forces | None = None) -> xr.Dataset:
@@ -127,14 +127,15 @@ def _match(
     """
     inclination = planes.inclination_deg
     eccentricity = np.hypot(leaders["eccentricity_x"].values, leaders["eccentricity_y"].values)
-    mean_rate = float(_j2_rate(planes.mean_radius_km, inclination, eccentricity)[planes.index].mean())
-    trimmed = _inclination_by_j2(mean_rate, planes.mean_radius_km, inclination, eccentricity)
+    strength = _j2_strength(planes.mean_radius_km, inclination, eccentricity)
+    mean_rate = float((-strength * np.cos(np.radians(inclination)))[planes.index].mean())
+    trimmed = _inclination_by_j2(mean_rate, planes, eccentricity)
     _require_reached(np.isfinite(trimmed), planes, mean_rate)
     before, by_j2 = _courses(leaders, planes, [inclination, trimmed], years, forces)
 
     days = years * YEAR.value / DAY.value
     target = before[planes.index, -1].mean()
-    slope_of_j2 = _j2_rate(planes.mean_radius_km, np.zeros_like(trimmed), eccentricity) * days
+    slope_of_j2 = -strength * days
     last_cosine, last_change = np.cos(np.radians(inclination)), before[:, -1]
     course = by_j2
     for _ in range(_SECANT_TURNS):
@@ -187,35 +188,24 @@ def _courses(
     return np.degrees(node - node[:, :, :1])
 
 
-def _j2_rate(
+def _j2_strength(
     mean_radius_km: NDArray[np.float64], inclination_deg: NDArray[np.float64], eccentricity: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Return the node rate of J2 alone [deg/day]."""
-    return _j2_rate_at(semi_major_axis(mean_radius_km, inclination_deg), inclination_deg, eccentricity)
-
-
-def _j2_rate_at(
-    semi_major_axis_km: NDArray[np.float64], inclination_deg: NDArray[np.float64], eccentricity: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    return j2_rates(
-        semi_major_axis_km,
+    """Return k [deg/day] of orbits of that mean radius at that inclination."""
+    return -j2_rates(
+        semi_major_axis(mean_radius_km, inclination_deg),
         eccentricity,
-        inclination_deg,
+        0.0,  # where the node turns at -k
         mu=GRAVITATIONAL_PARAMETER.value,
         radius=REFERENCE_RADIUS.value,
         j2=float(zonal_coefficients()[2]),
     ).node
 
 
-def _inclination_by_j2(
-    target: float, mean_radius_km: NDArray[np.float64], inclination: NDArray[np.float64], eccentricity: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _inclination_by_j2(target: float, planes: Planes, eccentricity: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the inclination at which J2 alone turns the node at the target rate; NaN where there is none."""
-    trimmed = inclination
+    trimmed = planes.inclination_deg
     for _ in range(_TURNS):
-        # the rate at zero inclination is -k
-        cosine = target / _j2_rate_at(
-            semi_major_axis(mean_radius_km, trimmed), np.zeros_like(mean_radius_km), eccentricity
-        )
+        cosine = -target / _j2_strength(planes.mean_radius_km, trimmed, eccentricity)
         trimmed = np.degrees(np.arccos(np.where(np.abs(cosine) <= 1.0, cosine, np.nan)))
     return trimmed

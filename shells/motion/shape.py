@@ -3,7 +3,7 @@
 A shell's place is its mean radius r_m, the radius averaged over the argument of latitude. The oblateness keeps it apart
 from the mean semi-major axis: a = r_m + (3/4) J2 (R^2 / a) (2 - 3 sin^2 i), the constant part of the first-order
 short-period term of the radius (G.-I. Izsak 1963 in polar-nodal variables, at e = 0). By this definition; terms of J2
-squared and J4 move the average over an orbit by up to 20 m, the same for neighbours in altitude to a millimetre or so.
+squared and J4 move the average over an orbit by up to 30 m, neighbours in altitude together to decimetres.
 """
 
 from __future__ import annotations

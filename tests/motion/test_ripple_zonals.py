@@ -8,7 +8,7 @@ from numpy.polynomial import legendre
 from scipy.integrate import solve_ivp
 
 from shells.compiled import kernel
-from shells.motion.kernels import eccentric_longitude, short_period
+from shells.motion.kernels import eccentric_longitude, first_order_terms
 from shells.motion.ripple.kernels import near_circular_terms
 from tests.motion.test_ripple_truth import integrate_field
 from tests.truth import MU, RADIUS, ZONALS
@@ -73,7 +73,7 @@ def osculating(elements, zonals, complete):
     theta = u + centre
     kappa, sigma = p / r - 1.0, ex * np.sin(theta) - ey * np.cos(theta)
     angles = (np.sin(theta), np.cos(theta), np.cos(i), np.sin(i))
-    first = short_period(p, kappa, sigma, eta, centre, *angles, MU, RADIUS, zonals[2])
+    first = first_order_terms(p, kappa, sigma, eta, centre, *angles, MU, RADIUS, zonals[2])
     more = near_circular_terms(p, *angles, MU, RADIUS, zonals)
     polar_nodal = np.array([r, theta, node, i, np.sqrt(MU / p) * sigma, np.sqrt(MU * p)]) + np.array(first)
     if complete:
@@ -191,7 +191,7 @@ def test_polar_momentum_is_conserved():
         angles = (sin_t, cos_t, np.cos(i), np.sin(i))
         terms = near_circular_terms(p, *angles, MU, RADIUS, field(j3=-2.5e-6, j4=-1.6e-6))
         assert terms[5] / np.sqrt(MU * p) == pytest.approx(np.tan(i) * terms[3], rel=1e-12)
-        first = short_period(p, 0.0, 0.0, 1.0, 0.0, *angles, MU, RADIUS, 1e-3)
+        first = first_order_terms(p, 0.0, 0.0, 1.0, 0.0, *angles, MU, RADIUS, 1e-3)
         second = near_circular_terms(p, *angles, MU, RADIUS, field(1e-3))
         momentum, inclination = np.sqrt(MU * p) + first[5] + second[5], i + first[3] + second[3]
         assert momentum * np.cos(inclination) == pytest.approx(np.sqrt(MU * p) * np.cos(i), rel=3e-9)

@@ -1,8 +1,9 @@
 """Compiled equations of motion in Cartesian coordinates, and their integration to rounding.
 
-Units: km, s, radians. Frame: true equator and equinox of the study epoch, treated as inertial; time counts from the epoch.
-A state is ``[x, y, z, vx, vy, vz]``; ``properties`` are drag coefficient and reflectivity coefficient times area-to-mass
-ratio [m2 kg-1]. Nothing here is averaged or linearised; the tables of air, flux, Sun and Moon are those of the mean motion.
+Units: km, s, radians. Frame: true equator and equinox of the study epoch, treated as inertial; time counts from the
+epoch. A state is ``[x, y, z, vx, vy, vz]``; ``properties`` are drag coefficient and reflectivity coefficient times
+area-to-mass ratio [m2 kg-1]. Nothing here is averaged or linearised; the tables of air, flux, Sun and Moon are those of
+the mean motion.
 
 References
 ----------
@@ -22,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shells.compiled import kernel
-from shells.motion.kernels import AIR_CEILING, Model, body_at, density, flux_row
+from shells.motion.kernels import AIR_CEILING, body_at, density, flux_row
 
 #: Error allowed in one step: a share of the radius, and a length [km]; of the velocity, the same in units of v / r.
 RELATIVE_ERROR, ABSOLUTE_ERROR = 3e-13, 1e-10
@@ -46,8 +47,8 @@ def _matrix(width, *rows):
     return matrix
 
 
-# [4], section II.5 and the appendix: stages 0 to 11; the weights of the result, which is stage 12; stages 13 to 15 serve
-# the continuous extension. Columns are the earlier stages, zeros left out.
+# [4], section II.5 and the appendix: stages 0 to 11; the weights of the result, which is stage 12; stages 13 to 15
+# serve the continuous extension. Columns are the earlier stages, zeros left out.
 # fmt: off
 _STAGES = _matrix(
     16, {},
@@ -137,9 +138,10 @@ class Tesserals(NamedTuple):
 def add_gravity(x, y, z, mu, radius, zonals, coefficients, angle, columns, out):
     """Add the acceleration by the Earth: central term, zonals and tesserals [1].
 
-    With A_nm the m-th derivative of P_n, u = z / r and w = (x + i y) / r in the rotating frame, the potential is mu / r times
-    the sum of (R / r)^n A_nm(u) Re[(C - i S) w^m]; the m + 1 st derivative of P_n+1 is what its derivative by r makes of
-    A_nm. ``columns`` is scratch, (10, 10), for (R / r)^n A_nm at index (m, n).
+    With A_nm(u) the m-th derivative of the Legendre polynomial P_n, u = z / r, and w = (x + i y) / r in the rotating
+    frame, the potential is mu / r times the sum of (R / r)^n A_nm Re[(C - i S) w^m]. Its gradient has parts along the
+    place, with (n + m + 1) A_nm + u A_n,m+1 = A_n+1,m+1, along the pole, with A_n,m+1, and across it, with m A_nm w^(m-1).
+    ``angle`` is that of Greenwich [rad]; ``columns``, (10, 10), is scratch for (R / r)^n A_nm at index (m, n).
     """
     r = np.sqrt(x * x + y * y + z * z)
     u, ratio = z / r, radius / r
@@ -219,7 +221,7 @@ def in_light(x, y, z, sun, radius):
 
 @kernel
 def geodetic_height(x, y, z, radius, flattening):
-    """Return the height above the ellipsoid [km] [3]: exact to 1e-9 km up to 1,000 km, to 1e-6 km everywhere."""
+    """Return the height above the ellipsoid [km] [3]: one round is exact to 1e-9 km out to the Moon."""
     polar = radius * (1.0 - flattening)
     squared = flattening * (2.0 - flattening)
     p = np.sqrt(x * x + y * y)
@@ -256,9 +258,7 @@ def rates(time, y, lit, properties, end_height, model, tesserals, body, columns,
     out[0], out[1], out[2] = y[3], y[4], y[5]
     out[3] = out[4] = out[5] = 0.0
     angle = tesserals.greenwich + model.rotation * time
-    add_gravity(
-        y[0], y[1], y[2], model.mu, model.radius, model.zonals, tesserals.coefficients, angle, columns, out
-    )
+    add_gravity(y[0], y[1], y[2], model.mu, model.radius, model.zonals, tesserals.coefficients, angle, columns, out)
     if model.moon_mu > 0.0:
         body_at(model.moon, model.ephemeris_spacing, time, body)
         add_body(y[0], y[1], y[2], body, model.moon_mu, out)
@@ -375,11 +375,11 @@ def first_change(time, step, polynomial, lit, shines, end_height, model, body, o
 
 
 @kernel
-def begin(states, start, properties, model, paths):
+def begin(states, start, model, paths):
     """Fill ``paths`` (n, 10), as `follow` takes them, for states (n, 6) at a time [s]."""
     sun = np.empty(3)
     body_at(model.sun, model.ephemeris_spacing, start, sun)
-    for path, y in zip(paths, states):
+    for path, y in zip(paths, states):  # noqa: B905 - the compiler knows no strict
         path[0] = start
         path[1] = 0.01 * np.sqrt((y[0] * y[0] + y[1] * y[1] + y[2] * y[2]) ** 1.5 / model.mu)
         path[2] = 1.0 if in_light(y[0], y[1], y[2], sun, model.equatorial_radius) else 0.0
@@ -427,9 +427,7 @@ def follow(path, properties, times, end_height, model, tesserals, out):
                 if not error <= 1.0 and length > SHORTEST_STEP:
                     break
             instant = time + _INSTANTS[stage] * length
-            same &= rates(
-                instant, trial, lit, properties, end_height, model, tesserals, body, columns, stages[stage]
-            )
+            same &= rates(instant, trial, lit, properties, end_height, model, tesserals, body, columns, stages[stage])
         if not error <= 1.0 and length > SHORTEST_STEP:
             # by a third also where the stages went so far astray that there is no error to speak of
             shrink = 0.9 * error**-0.125 if error < 1e3 else 1.0 / 3.0
