@@ -86,7 +86,10 @@ def test_closed_form_own_motion_gives_its_own_elements_back(elements):
     # Moon the steps of the integrator, which differ between the two, leave 1e-7
     assert fitted.elements[0, 0] == pytest.approx(elements[0], abs=1e-4 if elements[0] < 1e5 else 1e-7 * elements[0])
     ends = states_from_mean_elements(np.array([fitted.elements[0], elements]))
-    np.testing.assert_allclose(ends[0, :3], ends[1, :3], rtol=0, atol=3e-8 * elements[0])
+    # at the equator the short-period tilt by J3, 28 m, has no node to go with
+    equatorial = abs(math.sin(elements[3])) < 1e-3
+    atol = 0.03 if equatorial else (3e-8 if elements[0] < 1e5 else 1e-6) * elements[0]
+    np.testing.assert_allclose(ends[0, :3], ends[1, :3], rtol=0, atol=atol)
 
 
 # --- other method ---
@@ -108,9 +111,9 @@ def test_closed_form_own_motion_gives_its_own_elements_back(elements):
         ({"mean_motion": 12.0, "inclination": 34.2, "eccentricity": 0.1}, (1.2, 4.0, 4.0)),
         ({"mean_motion": 10.8, "inclination": 34.2, "eccentricity": 0.185}, (1.2, 4.0, 4.0)),
         # orbits over 225 minutes: SGP4 adds resonances; at 42,000 km our radius lacks the short-period terms of Sun and
-        # Moon, whose constant part alone is 3 km there
+        # Moon, whose constant part alone is 3 km there, and the fit over one day takes their slow terms for a drift
         ({"mean_motion": 2.0056, "inclination": 55.0, "eccentricity": 0.005}, (0.5, 6.0, 5.0)),
-        ({"mean_motion": 1.0027, "inclination": 0.05, "eccentricity": 0.0002}, (5.0, 20.0, 3.0)),
+        ({"mean_motion": 1.0027, "inclination": 0.05, "eccentricity": 0.0002}, (5.0, 100.0, 3.0)),
         ({"mean_motion": 2.006, "inclination": 63.0, "eccentricity": 0.7, "perigee": 280.0}, (15.0, 40.0, 15.0)),
     ],
 )

@@ -95,8 +95,9 @@ def test_averages_equal_quadrature():
             [24000.0, -0.5, 0.48, 7.0, 17.0, 170.0],
         ]
     )
+    # powers of the eccentricity that turn an element by less than 1e-9 a year, 3e-17 a second, are left out
     for row, rate in zip(rows, first_order_rates(rows), strict=True):
-        np.testing.assert_allclose(rate, averaged_by_quadrature(row, zonal_acceleration), rtol=1e-8, atol=2e-18)
+        np.testing.assert_allclose(rate, averaged_by_quadrature(row, zonal_acceleration), rtol=1e-8, atol=3e-17)
 
 
 THIRD_BODY_ROWS = [

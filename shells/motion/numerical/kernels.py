@@ -140,7 +140,7 @@ def add_gravity(x, y, z, mu, radius, zonals, coefficients, angle, columns, out):
 
     With A_nm(u) the m-th derivative of the Legendre polynomial P_n, u = z / r, and w = (x + i y) / r in the rotating
     frame, the potential is mu / r times the sum of (R / r)^n A_nm Re[(C - i S) w^m]. Its gradient has parts along the
-    place, with (n + m + 1) A_nm + u A_n,m+1 = A_n+1,m+1, along the pole, with A_n,m+1, and across it, with m A_nm w^(m-1).
+    place, with (n + m + 1) A_nm + u A_n,m+1 = A_n+1,m+1, along the pole, with A_n,m+1, and across it, with m A_nm.
     ``angle`` is that of Greenwich [rad]; ``columns``, (10, 10), is scratch for (R / r)^n A_nm at index (m, n).
     """
     r = np.sqrt(x * x + y * y + z * z)

@@ -3,8 +3,8 @@
 Frame: true equator and equinox of the start, treated as inertial. Time: UTC, in which a day has 86,400 s. Field: EGM96,
 zonals to 15 and, on request, tesserals to degree and order 8, turning at 7.292115e-5 rad/s from the Greenwich angle at
 the start. Sun and Moon are point masses without any expansion. Sunlight presses along the geocentric direction of the
-Sun, outside a cylinder of the equatorial radius. The air turns with the Earth; its density is that of the mean motion at
-the exact geodetic height (the height over the geocentric latitude would be up to 3 m more at 500 km).
+Sun, outside a cylinder of the equatorial radius. The air turns with the Earth; its density is that of the mean motion
+at the exact geodetic height (the height along the radius would be up to 3 m more at 500 km).
 
 Accuracy, of the integration alone: 0.1 mm after a day in LEO, 0.5 mm after a day at eccentricity 0.7; the error along
 track grows with the square of time. A year of LEO with all forces takes 2 to 4 s.
