@@ -223,7 +223,9 @@ def test_acceleration_by_a_body_keeps_its_digits():
     with mpmath.workdps(40):
         apart = [mpmath.mpf(s) - mpmath.mpf(p) for s, p in zip(sun, place, strict=True)]
         near, far = (mpmath.sqrt(sum(x * x for x in v)) ** 3 for v in (apart, [mpmath.mpf(s) for s in sun]))
-        expected = [float(mpmath.mpf(1.3e11) * (a / near - mpmath.mpf(s) / far)) for a, s in zip(apart, sun, strict=True)]
+        expected = [
+            float(mpmath.mpf(1.3e11) * (a / near - mpmath.mpf(s) / far)) for a, s in zip(apart, sun, strict=True)
+        ]
     np.testing.assert_allclose(out[3:], expected, rtol=1e-14)
 
 
@@ -252,7 +254,8 @@ def scipy_trajectory(forces, tesserals, times):
         settings = {"method": "DOP853", "rtol": 1e-13, "atol": 1e-11, "events": edge, "dense_output": True}
         part = solve_ivp(acting, (start, times[-1]), state, args=(lit,), **settings)
         here = (times >= start) & (times <= part.t[-1])
-        found[here] = part.sol(times[here]).T
+        if here.any():
+            found[here] = part.sol(times[here]).T
         start, state, lit = part.t[-1], part.y[:, -1], not lit
     return found
 
@@ -288,11 +291,11 @@ def test_heights_agree_with_erfa():
 
 def test_sun_and_moon_agree_with_astropy():
     # other method: astropy's ephemeris and its true equator and equinox, between the nodes of the tables; both rest on
-    # ERFA's series, so the bounds are those of the interpolation
+    # ERFA's series, so the bounds [km] are those of the interpolation
     seconds = np.array([0.31, 5.83, 17.27]) * DAY
     time = Time(EPOCH) + seconds * u.s
     frame = TETE(obstime=Time(EPOCH))
-    for name, table, bound in zip(("sun", "moon"), sun_and_moon(EPOCH, 20.0 * DAY), (0.3, 0.3), strict=True):
+    for name, table, bound in zip(("sun", "moon"), sun_and_moon(EPOCH, 20.0 * DAY), (0.1, 0.3), strict=True):
         apart = get_body_barycentric(name, time, "builtin") - get_body_barycentric("earth", time, "builtin")
         expected = GCRS(apart, obstime=Time(EPOCH)).transform_to(frame).cartesian.xyz.to_value(u.km).T
         for t, place in zip(seconds, expected, strict=True):
