@@ -281,7 +281,9 @@ def along_track(count: int, seed: int = 5) -> Row:
     orbits = near_circular(count, seed)
     found = _over(orbits, lambda k: compare(orbits, k, ALL, a_day(9.5)))
     along = np.concatenate([one.along for one in found])
-    return Row("along track after ten days [km]", (("rms", _rms(along), 2.0), ("worst", float(np.abs(along).max()), 2.0)))
+    return Row(
+        "along track after ten days [km]", (("rms", _rms(along), 2.0), ("worst", float(np.abs(along).max()), 2.0))
+    )
 
 
 def _rms(values: np.ndarray) -> float:

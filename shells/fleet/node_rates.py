@@ -81,7 +81,7 @@ def match_node_rates(fleet: xr.Dataset, *, years: Any = 1.0, forces: Forces | No
     -----
     The planes are held at their mean radius and eccentricity vector, and otherwise drift. The target is the mean over
     satellites of the untrimmed changes. J2 alone gives cos i = -target / k(a(r_m, i), e) with k = (3/2) J2 (R / p)^2 n;
-    from there the secant method in cos i, which changes the node by k times the mission, finds each plane's own.
+    from there each plane's own cos i is found by the secant method.
     """
     planes = read_planes(fleet, stage="match_node_rates")
     forces = forces or Forces()
@@ -99,13 +99,8 @@ def match_node_rates(fleet: xr.Dataset, *, years: Any = 1.0, forces: Forces | No
     faults.raise_if_any()
     leaders = fleet.isel(object=np.unique(planes.index, return_index=True)[1])
     trimmed, courses = _match(leaders, planes, span_years, forces)
+    matched = reshape(fleet, planes.mean_radius_km[planes.index], trimmed[planes.index], stage="match_node_rates")
     trim = trimmed - planes.inclination_deg
-    matched = reshape(
-        fleet,
-        planes.mean_radius_km[planes.index],
-        fleet["inclination"].values + trim[planes.index],
-        stage="match_node_rates",
-    )
     spreads = {name: np.ptp(course, axis=0) for name, course in courses.items()}
     report = {
         "years": span_years,

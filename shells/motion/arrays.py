@@ -135,7 +135,9 @@ def integrate(
     return values, rates[which], ends[which]
 
 
-def drag_drift(elements: Floats, properties: Floats, times_s: Floats, *, epoch: np.datetime64, forces: Forces) -> Floats:
+def drag_drift(
+    elements: Floats, properties: Floats, times_s: Floats, *, epoch: np.datetime64, forces: Forces
+) -> Floats:
     """Return how fast the semi-major axis of unchanging orbits would fall at times.
 
     Parameters

@@ -515,10 +515,14 @@ def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, out):
             here = -0.5 * np.pi + j * step
             after = light(_SCAN[j, 0], _SCAN[j, 1], p, e_along, e_across, shadow, model.equatorial_radius)
             if before > 0.0 and after < 0.0:
-                entry = shadow_edge(here - step, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius)
+                entry = shadow_edge(
+                    here - step, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
+                )
                 inside = True
             elif inside and after > 0.0:
-                leave = shadow_edge(here - step, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius)
+                leave = shadow_edge(
+                    here - step, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
+                )
                 x1, y1, f_in, u_in = arc_end(towards + entry, a, p, eta, ex, ey)
                 x2, y2, f_out, u_out = arc_end(towards + leave, a, p, eta, ex, ey)
                 period = TWO_PI / n
@@ -607,8 +611,8 @@ def steady_rates(
     Sun and Moon are among the forces ``with_bodies``; the plane of a held satellite is ``drifting`` where they act at
     all.
 
-    ``properties`` are drag coefficient and reflectivity coefficient times area-to-mass ratio [m2 kg-1]. A held satellite
-    keeps a and the eccentricity vector; inclination, node and phase move with its plane.
+    ``properties`` are drag and reflectivity coefficients times area-to-mass ratio [m2 kg-1]. A held satellite keeps a
+    and the eccentricity vector; inclination, node and phase move with its plane.
     """
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
     turn = retrograde * sin_node
@@ -841,7 +845,7 @@ def attempt_step(
 ):  # fmt: skip
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
-    ``slow`` holds the first guess on entry and the modes of all forces but Sun and Moon on return, ``fast`` those of Sun and Moon.
+    ``slow`` holds the first guess on entry, on return the modes of all forces but Sun and Moon, whose are ``fast``.
     """
     half = 0.5 * step
     z, y, rates, before, axes = scratch[6, :6], scratch[7, :6], scratch[8, :6], scratch[9, :6], scratch[10, :6]
@@ -960,7 +964,9 @@ def depart(y, retrograde, departure):
 
 
 @kernel
-def integrate(elements, properties, held_from, held_until, release, plane_held, times, end_height, model, values, rates):
+def integrate(
+    elements, properties, held_from, held_until, release, plane_held, times, end_height, model, values, rates
+):
     """Integrate one object's mean elements over nodes in time.
 
     Parameters
@@ -1310,7 +1316,7 @@ def means_from_states(osculating, mu, radius, zonals, out):
 
 @kernel
 def mean_rates(elements, properties, times, model, out):
-    """Fill ``out`` of shape (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
+    """Fill ``out`` (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
     y, rate, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((13, 16))
     functions = np.empty((model.degree.size, 6))
     for j in range(elements.shape[0]):

@@ -98,7 +98,7 @@ def mean_density(height_km: ArrayLike, flux_sfu: float, index: float, *, grid: G
         `pymsis` is not installed.
     """
     try:
-        import pymsis  # type: ignore[import-untyped]
+        import pymsis
     except ImportError as missing:
         raise InputError(
             "make_air_density: package 'pymsis' not found; install it with: pip install 'shells[test]'"

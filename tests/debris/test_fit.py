@@ -178,7 +178,9 @@ def test_property_company_does_not_matter():
     ballistic = np.linspace(0.0, 0.02, len(made))
     together = fit_mean_elements(made, properties(ballistic), AT).elements
     backwards = fit_mean_elements(made[::-1], properties(ballistic[::-1]), AT).elements[::-1]
-    alone = np.concatenate([fit_mean_elements([m], properties(ballistic[k : k + 1]), AT).elements for k, m in enumerate(made)])
+    alone = np.concatenate(
+        [fit_mean_elements([m], properties(ballistic[k : k + 1]), AT).elements for k, m in enumerate(made)]
+    )
     # own elements are interpolated between nodes over the longest span of the company, which moves the last digits
     np.testing.assert_allclose(together, alone, rtol=0, atol=1e-7)
     np.testing.assert_allclose(together, backwards, rtol=0, atol=1e-7)

@@ -125,9 +125,7 @@ def test_third_body_averages_equal_quadrature(body):
         square = (position**2).sum(axis=0)
         total = mu / distance**3 * (3.0 * along * direction[:, None] - position)
         if body == "moon":
-            total += (
-                mu / distance**4 * ((7.5 * along**2 - 1.5 * square) * direction[:, None] - 3.0 * along * position)
-            )
+            total += mu / distance**4 * ((7.5 * along**2 - 1.5 * square) * direction[:, None] - 3.0 * along * position)
         return total
 
     rows = internal(THIRD_BODY_ROWS)

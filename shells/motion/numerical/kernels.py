@@ -392,7 +392,8 @@ def follow(path, properties, times, end_height, model, tesserals, out):
     """Integrate one trajectory over ascending times.
 
     Each step has one state of light, lit or dark. A step in which a stage has met another light, or the height of the
-    end, is searched through its continuous extension for the first change, and repeated to end there.
+    end, is searched through its continuous extension for the first change, and repeated to end there. What begins and
+    ends between two stages, within a quarter of a step (30 s in LEO), can be missed: a shadow grazed for so short.
 
     Parameters
     ----------
