@@ -253,9 +253,8 @@ def radius_after_a_year(count: int, seed: int = 2) -> Row:
 def radius_with_tesserals(count: int, seed: int = 3) -> Row:
     """Near-circular orbits in the field with tesserals, ten days, without and with the correction."""
     orbits = near_circular(count, seed)
-    forces = ALL
-    plain = _over(orbits, lambda k: compare(orbits, k, forces, a_day(9.0), tesserals=True))
-    better = _over(orbits, lambda k: compare(orbits, k, forces, a_day(9.0), tesserals=True, corrected=True))
+    plain = _over(orbits, lambda k: compare(orbits, k, ALL, a_day(9.0), tesserals=True))
+    better = _over(orbits, lambda k: compare(orbits, k, ALL, a_day(9.0), tesserals=True, corrected=True))
     without, having = (1000.0 * np.concatenate([one.radius for one in found]) for found in (plain, better))
     return Row(
         "radius, e < 0.02, all forces and tesserals to degree 8, after ten days [m]",
@@ -286,11 +285,90 @@ def along_track(count: int, seed: int = 5) -> Row:
     )
 
 
+def secular_rates(count: int, seed: int = 6) -> Row:
+    """Near-circular orbits under all forces but tesserals: node and eccentricity vector fitted again after a year."""
+    orbits = near_circular(count, seed)
+    found = np.array(_over(orbits, lambda k: _after_a_year(orbits, k)))
+    return Row(
+        "node rate over 1.5 n J2 (R/p)^2; eccentricity vector, after a year",
+        (
+            ("node rms", _rms(found[:, 0]), 1e-5),
+            ("node worst", float(np.abs(found[:, 0]).max()), None),
+            ("eccentricity rms", _rms(found[:, 1]), 1e-6),
+            ("eccentricity worst", float(found[:, 1].max()), None),
+        ),
+    )
+
+
+def _after_a_year(orbits: Orbits, row: int) -> tuple[float, float]:
+    """Return how far the node is off, over what J2 turns it, and the eccentricity vector, after 365 days."""
+    elements, properties = orbits.elements[row : row + 1], orbits.properties[row : row + 1]
+    a = elements[0, 0]
+    period = 2.0 * np.pi * np.sqrt(a**3 / MU)
+    span = round(DAY / period) * period
+    times = (np.arange(SAMPLES * round(span / period)) + 0.5) * period / SAMPLES
+    late = 365.0 * DAY
+    asked = np.concatenate([[0.0], times, late + times])
+    model = ALL.model(EPOCH, late + 2.0 * DAY)
+    path, _ = integrate_states(arrays.states_from_mean_elements(elements), properties, asked, model, no_tesserals())
+    first, last = path[0, 1 : times.size + 1], path[0, times.size + 1 :]
+    fitted = _fit(first, times, span, properties, ALL)
+    own, _, _ = arrays.integrate(fitted, properties, np.array([0.0, late]), epoch=EPOCH, forces=ALL)
+    again, _ = fit_elements(
+        last[None, :, :3],
+        last[None, :, 3:],
+        times[None],
+        np.array([span]),
+        properties,
+        epoch=EPOCH + np.timedelta64(365, "D"),
+        forces=ALL,
+    )
+    off = own[0, -1] - again[0]
+    node = np.remainder(off[4] + np.pi, 2.0 * np.pi) - np.pi
+    zonal = constants.zonal_coefficients()[2]
+    p = a * (1.0 - elements[0, 1] ** 2 - elements[0, 2] ** 2)
+    turned = 1.5 * 2.0 * np.pi / period * zonal * (constants.REFERENCE_RADIUS.value / p) ** 2 * late
+    return float(node / turned), float(np.hypot(off[1], off[2]))
+
+
+def decay(count: int, seed: int = 7) -> Row:
+    """Orbits at 300, 400 and 500 km under all forces but tesserals: time to 120 km."""
+    rng = np.random.default_rng(seed)
+    orbits = near_circular(count, seed)
+    heights = np.tile([300.0, 400.0, 500.0], count // 3 + 1)[:count]
+    orbits.elements[:, 0] = constants.EQUATORIAL_RADIUS.value + heights
+    orbits.elements[:, 1:3] *= 0.1
+    orbits.properties[:] = np.outer(rng.uniform(0.01, 0.03, count), [2.2, 1.3])
+    found = 100.0 * np.array(_over(orbits, lambda k: _lifetime_error(orbits, k)))
+    return Row(
+        "decay time from 300, 400 and 500 km [%]",
+        (("rms", _rms(found), 0.5), ("worst", float(np.abs(found).max()), 0.5)),
+    )
+
+
+def _lifetime_error(orbits: Orbits, row: int) -> float:
+    elements, properties = orbits.elements[row : row + 1], orbits.properties[row : row + 1]
+    longest = 3000.0 * DAY
+    model = ALL.model(EPOCH, longest)
+    start = arrays.states_from_mean_elements(elements)
+    _, true_end = integrate_states(start, properties, np.array([0.0, longest]), model, no_tesserals())
+    _, _, own_end = arrays.integrate(elements, properties, np.array([0.0, longest]), epoch=EPOCH, forces=ALL)
+    return float(own_end[0] / true_end[0] - 1.0)
+
+
 def _rms(values: np.ndarray) -> float:
     return float(np.sqrt(np.mean(np.square(values))))
 
 
-ROWS = (radius_in_zonals, radius_after_a_year, radius_with_tesserals, radius_of_eccentric, along_track)
+ROWS = (
+    radius_in_zonals,
+    radius_after_a_year,
+    radius_with_tesserals,
+    radius_of_eccentric,
+    secular_rates,
+    decay,
+    along_track,
+)
 
 
 def main(count: int = 200) -> None:

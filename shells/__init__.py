@@ -20,6 +20,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "debris.demo": ["demo_debris"],
         "debris.catalogue": ["read_catalogue"],
         "motion.forces": ["Forces"],
+        "motion.control": ["Control"],
         "motion.elements": ["classical", "from_states"],
         "motion.propagation": ["positions", "propagate"],
         "motion.numerical.reference": ["reference"],

@@ -243,8 +243,7 @@ class _Mover:
         times = self.times if self.times[0] == 0.0 else np.concatenate([[0.0], self.times])
         departing = None
         if self.control is not None:
-            drift = arrays.drag_drift(elements, properties, times, epoch=self.epoch, forces=self.forces)
-            departing = departures(identifiers, times, elements[:, 0], drift, self.control)
+            departing = self._departures(identifiers, elements, properties, times, np.isfinite(held_from))
         values, rates, ends = arrays.integrate(
             elements,
             properties,
@@ -261,6 +260,21 @@ class _Mover:
             for moved, departure in zip((values, rates), departing, strict=True):
                 moved[..., [0, 1, 2, 5]] += np.where(held[..., None], departure, 0.0)
         return np.concatenate([values, rates], axis=2)[:, -self.times.size :], after(self.epoch, ends)
+
+    def _departures(
+        self,
+        identifiers: NDArray[np.int64],
+        elements: NDArray[np.float64],
+        properties: NDArray[np.float64],
+        times: NDArray[np.float64],
+        held: NDArray[np.bool_],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return departures and their rates (n, m, 4) in ``[a, ex, ey, u]`` of those ever held, zero for the others."""
+        values, rates = np.zeros((2, len(identifiers), times.size, 4))
+        if self.control is not None and held.any():
+            drift = arrays.drag_drift(elements[held], properties[held], times, epoch=self.epoch, forces=self.forces)
+            values[held], rates[held] = departures(identifiers[held], times, elements[held, 0], drift, self.control)
+        return values, rates
 
 
 def _between_nodes(

@@ -1,0 +1,1 @@
+"""Controlled: compiled motion of held satellites about the reference orbit of their plane."""
