@@ -29,6 +29,9 @@ HARMONICS = 2
 MOST_ROUNDS = 15
 TOLERANCE_KM, TOLERANCE = 1e-4, 1e-8
 
+#: Semi-major axis [km] above which that grows with its square: towards the Moon the propagation itself is less exact.
+EASY_KM = 20_000.0
+
 #: Nodes at which our own mean elements are computed; they change so little that a polynomial runs through them.
 _NODES = 17
 
@@ -105,7 +108,9 @@ def fit_elements(
         with np.errstate(all="ignore"):  # elements that run away become NaN, which the next lines find
             change = _change(elements[active], *left, own_middle, spans[active], retrograde[active])
             elements[active] = _changed(elements[active], change, retrograde[active])
-        done = (np.abs(change[:, 0]) < TOLERANCE_KM) & (np.abs(change[:, 1:]) < TOLERANCE).all(axis=1)
+        easing = np.maximum(1.0, elements[active, 0] / EASY_KM) ** 2
+        off = np.abs(change) / np.array([TOLERANCE_KM, *[TOLERANCE] * 5]) / easing[:, None]
+        done = (off < 1.0).all(axis=1)
         fitted[active[done]] = True
         active = active[~done & ~np.isnan(change[:, 0])]
         if active.size == 0:

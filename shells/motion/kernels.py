@@ -1033,7 +1033,14 @@ def integrate(
         while True:
             step = min(step, LONGEST_STEP, border - time)
             guess[:] = slow
-            if last_step > 0.0:
+            if last_step == 0.0:
+                steady_rates(
+                    time, y, retrograde, properties, held, drifting, False, inclination, functions, model, scratch,
+                    guess[0],
+                )  # fmt: skip
+                axes_at(0.0, turn, axes)
+                slow_rates(y, guess[0], axes, turn, True)
+            else:
                 draw_on(guess, step / last_step)
                 guess[0, 1] += (last_turn.perigee - turn.perigee) * start[2]
                 guess[0, 2] -= (last_turn.perigee - turn.perigee) * start[1]

@@ -169,7 +169,7 @@ def test_objects_that_end_are_searched_until_then():
 
 
 def test_the_window_of_a_reentry_is_reported():
-    rows = [[6378.137 + 150.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [6378.137 + 155.0, 1e-4, 1e-3, 60.0, 30.0, 10.0]]
+    rows = [[6378.137 + 280.0, 1e-4, 1e-3, 86.5, 30.0, 10.0], [6378.137 + 282.0, 1e-4, 1e-3, 60.0, 30.0, 10.0]]
     orbits = propagate(objects_of(rows, area_to_mass=0.1), years=5 * DAY)
     assert not orbits["alive"].values[:, -1].any()
     _, unsearched = find_approaches(orbits, within_km=5.0)

@@ -6,6 +6,7 @@ import pytest
 from shells.approaches import kernels
 
 YEAR = 365.25 * 86400.0
+NO_ZONALS = np.zeros(16)
 MU = 398600.4418
 DISTANCE = 0.01  # combined radius of 10 m
 
@@ -22,7 +23,7 @@ def averaged_rate(first, second, turns, samples):
         a = orbit(first, 0.3, perigee)
         for j in range(samples + 1):
             b = orbit(second, 0.3 + node, 2.0 * np.pi * j / samples)
-            kernels.node_geometry(a, b, DISTANCE, MU, 6378.137, 0.0, geometry[j % 2])
+            kernels.node_geometry(a, b, DISTANCE, MU, 6378.137, NO_ZONALS, geometry[j % 2])
             if j == 0:
                 continue
             for side in range(2):
