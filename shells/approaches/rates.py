@@ -216,8 +216,8 @@ def approach_rates(
     ORBITS.check(orbits, stage="approach_rates")
     if others is not None:
         ORBITS.check(others, stage="approach_rates")
-        others = others.compute()
-    orbits = orbits.compute()
+        others = others.compute(scheduler="threads")
+    orbits = orbits.compute(scheduler="threads")
     distances = np.sort(np.asarray(within_km, dtype=np.float64))
     trains = trains_of(orbits)
     planes = orbits["plane"].values[trains.leaders]

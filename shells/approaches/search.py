@@ -54,8 +54,8 @@ def find_approaches(
     ORBITS.check(orbits, stage="find_approaches")
     if others is not None:
         ORBITS.check(others, stage="find_approaches")
-        others = others.compute()
-    orbits = orbits.compute()
+        others = others.compute(scheduler="threads")
+    orbits = orbits.compute(scheduler="threads")
     faults = Faults("find_approaches")
     faults.require(within_km > 0.0, f"within_km {within_km}; expected more than zero")
     if others is not None:

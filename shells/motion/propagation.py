@@ -393,7 +393,7 @@ def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
         Times outside the nodes.
     """
     ORBITS.check(orbits, stage="positions")
-    orbits = orbits.compute()
+    orbits = orbits.compute(scheduler="threads")
     start, spacing, count = node_clock(orbits)
     instants = np.atleast_1d(np.asarray(times, dtype="datetime64[ns]"))
     seconds = seconds_since(instants, start)

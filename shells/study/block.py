@@ -67,7 +67,9 @@ def _move(study: Study, objects: xr.Dataset) -> xr.Dataset:
     """Propagate over the study, on a number of nodes that averages can thin out."""
     days = study.study.years * constants.YEAR.value / constants.DAY.value
     windows = AVERAGE_EVERY * int(np.ceil(days / AVERAGE_EVERY))
-    return propagate(objects, start=start_of(study), years=study.study.years, node_days=days / windows).compute()
+    orbits = propagate(objects, start=start_of(study), years=study.study.years, node_days=days / windows)
+    # here and now: a block is a task itself, and must not hand tasks to the scheduler that runs it
+    return orbits.compute(scheduler="synchronous")
 
 
 def _thinned(orbits: xr.Dataset) -> xr.Dataset:

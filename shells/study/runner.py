@@ -12,7 +12,7 @@ import threading
 import time
 import traceback
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -290,8 +290,24 @@ def _workers(study: Study, client: Any) -> Iterator[Any]:
     )
     # without an address distributed takes port 8787 even when it shows nothing there, and warns when two runs meet
     quiet = {"dashboard_address": "127.0.0.1:0", "scheduler_kwargs": {"dashboard": False}}
-    with LocalCluster(silence_logs=logging.CRITICAL, **quiet, **options) as cluster, Client(cluster) as own:
+    with ExitStack() as stack:
+        with _interrupt_waits():
+            cluster = stack.enter_context(LocalCluster(silence_logs=logging.CRITICAL, **quiet, **options))
+            own = stack.enter_context(Client(cluster))
         yield own
+
+
+@contextmanager
+def _interrupt_waits() -> Iterator[None]:
+    """Keep Ctrl-C until the end: a client interrupted while it starts cannot be closed.
+
+    Threads and processes begun meanwhile inherit that they are not interrupted: the run stops them in good order.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
