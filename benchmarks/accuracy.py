@@ -14,15 +14,11 @@ import numpy as np
 
 from shells import constants
 from shells.motion import arrays, kernels
+from shells.motion.bodies import greenwich_angle
 from shells.motion.fitting import fit_elements
 from shells.motion.forces import Forces
-from shells.motion.numerical.reference import (
-    greenwich_angle,
-    integrate_states,
-    no_tesserals,
-    tesserals_from,
-)
-from shells.motion.ripple.tesserals import evaluate, ripple_terms
+from shells.motion.numerical.reference import integrate_states, no_tesserals, tesserals_from
+from shells.motion.ripple.correction import tesseral_correction
 
 EPOCH = np.datetime64("2027-03-21T05:20:00", "ns")
 DAY = constants.DAY.value
@@ -157,22 +153,7 @@ class _Own:
 
 def ripple(own: _Own, times: np.ndarray) -> np.ndarray:
     """Return displacements by the tesserals in position and velocity (n, 6) [km], [km s-1]."""
-    plan = ripple_terms(own.values[0, 0], own.values[0, 3])
-
-    def displaced(instants: np.ndarray) -> np.ndarray:
-        elements, states = own.elements(instants), own.states(instants)
-        inclination, node = elements[:, 3], elements[:, 4]
-        x, y, z = states[:, :3].T
-        across = (y * np.cos(node) - x * np.sin(node)) * np.cos(inclination) + z * np.sin(inclination)
-        latitude = np.arctan2(across, x * np.cos(node) + y * np.sin(node))
-        greenwich = greenwich_angle(EPOCH) + constants.EARTH_ROTATION_RATE.value * instants
-        shift = evaluate(plan, node, latitude, greenwich)
-        outward, ahead, normal = _frame(states)
-        return shift.radial[:, None] * outward + shift.along[:, None] * ahead + shift.cross[:, None] * normal
-
-    step = 2.0
-    velocity = (displaced(times + step) - displaced(times - step)) / (2.0 * step)
-    return np.concatenate([displaced(times), velocity], axis=1)
+    return tesseral_correction(own.values, own.rates, own.start, DAY, times, greenwich_angle(EPOCH))
 
 
 def _frame(states: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -112,15 +112,17 @@ def integrate(
     departing = np.zeros((elements.shape[0], 4)) if releases is None else releases
     orbit = np.column_stack([elements[:, :5], properties, held_from, held_until, departing])
     distinct, which = np.unique(orbit, axis=0, return_inverse=True, equal_nan=True)
-    values = np.empty((len(distinct), times_s.size, 6))
+    shared = len(distinct) < len(orbit)
+    rows = distinct if shared else orbit
+    values = np.empty((len(rows), times_s.size, 6))
     rates = np.empty_like(values)
-    ends = np.empty(len(distinct))
+    ends = np.empty(len(rows))
     kernels.integrate_all(
-        np.ascontiguousarray(np.column_stack([distinct[:, :5], np.zeros(len(distinct))])),
-        np.ascontiguousarray(distinct[:, 5:7]),
-        np.ascontiguousarray(distinct[:, 7]),
-        np.ascontiguousarray(distinct[:, 8]),
-        np.ascontiguousarray(distinct[:, 9:]),
+        np.ascontiguousarray(np.column_stack([rows[:, :5], np.zeros(len(rows))])),
+        np.ascontiguousarray(rows[:, 5:7]),
+        np.ascontiguousarray(rows[:, 7]),
+        np.ascontiguousarray(rows[:, 8]),
+        np.ascontiguousarray(rows[:, 9:]),
         plane_held,
         np.ascontiguousarray(times_s, dtype=np.float64),
         end_height_km,
@@ -129,10 +131,11 @@ def integrate(
         rates,
         ends,
     )
-    which = which.reshape(-1)
-    values = values[which]
+    if shared:
+        which = which.reshape(-1)
+        values, rates, ends = values[which], rates[which], ends[which]
     values[..., 5] += elements[:, None, 5]
-    return values, rates[which], ends[which]
+    return values, rates, ends
 
 
 def drag_drift(

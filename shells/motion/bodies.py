@@ -47,7 +47,7 @@ def sun_and_moon(epoch: np.datetime64, span_s: float) -> tuple[NDArray[np.float6
     sun, moon : ndarray, shape (nodes, 6)
         Position [km] and velocity [km s-1] every `SPACING` from the epoch on, to the end of the span or just beyond.
     """
-    days = (epoch.astype("datetime64[ns]") - np.datetime64(0, "ns")).astype(np.int64) / (constants.DAY.value * 1e9)
+    days = _days(epoch)
     whole = _UNIX_EPOCH_JULIAN + np.floor(days)
     seconds = np.arange(int(np.ceil(span_s / SPACING)) + 2) * SPACING
     fraction = days - np.floor(days) + (seconds + _TERRESTRIAL_LESS_UTC) / constants.DAY.value
@@ -64,3 +64,29 @@ def sun_and_moon(epoch: np.datetime64, span_s: float) -> tuple[NDArray[np.float6
         ),
         np.hstack([moon["p"] @ to_true_equator.T * _KM_PER_AU, moon["v"] @ to_true_equator.T * speed]),
     )
+
+
+def _days(epoch: np.datetime64) -> float:
+    """Return days since 1970."""
+    return int(epoch.astype("datetime64[ns]").astype(np.int64)) / (constants.DAY.value * 1e9)
+
+
+def greenwich_angle(epoch: np.datetime64) -> float:
+    """Return the angle from the true equinox to Greenwich: apparent sidereal time, IAU 2006/2000A.
+
+    Parameters
+    ----------
+    epoch : datetime64
+        UTC, taken for UT1 (they differ by up to 0.9 s, 420 m along the equator) and for Terrestrial Time (2e-10 rad).
+
+    Returns
+    -------
+    float
+        Angle [rad], 0 to 2 pi.
+
+    Notes
+    -----
+    IAU SOFA Board, routine `gst06a`, as in ERFA.
+    """
+    days = _days(epoch)
+    return float(erfa.gst06a(_UNIX_EPOCH_JULIAN, days, _UNIX_EPOCH_JULIAN, days))

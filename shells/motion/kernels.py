@@ -375,19 +375,24 @@ def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, out):
     z = sin_i * sin_i
     gamma = model.zonals[2] * (model.radius / p) ** 2
     secular, swing = 0.5 * gamma * p * (1.5 * z - 1.0), 0.25 * gamma * p * z
-    # the density peaks over sqrt(H / a e) of eccentric anomaly; the trapezoid rule then converges exponentially
-    points = 4 * int(2.2 + 2.0 * np.sqrt(a * e / 30.0))
+    beta, lift = 1.0 / (1.0 + eta), 2.0 * eta / p
+    # the density peaks over sqrt(H / a e) of eccentric anomaly, H some 0.12 of the height; the trapezoid rule then
+    # converges exponentially
+    points = 4 * int(2.0 + np.sqrt(a * e / max(25.0, 0.12 * (a * (1.0 - e) - model.equatorial_radius))))
     step = TWO_PI / points
     cos_step, sin_step = np.cos(step), np.sin(step)
     cos_e, sin_e = np.cos(0.5 * step), np.sin(0.5 * step)
+    # kg m-3 times m2 kg-1 is m-1: 1000 km-1; weight of equal steps in E is r / a
+    strength = -500.0 * ballistic / (a * points)
     by_a = by_x = by_y = by_i = by_d = 0.0
     for _ in range(points):
         r = a * (1.0 - e * cos_e)
-        cos_f, sin_f = a * (cos_e - e) / r, a * eta * sin_e / r
+        inverse = 1.0 / r
+        cos_f, sin_f = a * (cos_e - e) * inverse, a * eta * sin_e * inverse
         cos_t, sin_t = cos_f * cos_w - sin_f * sin_w, sin_f * cos_w + cos_f * sin_w
-        kappa = p / r - 1.0
+        kappa = p * inverse - 1.0
         cos_2t = cos_t * cos_t - sin_t * sin_t
-        true_radius = r + secular * (1.0 + kappa / (1.0 + eta) + 2.0 * eta * r / p) + swing * cos_2t  # [3]
+        true_radius = r + secular * (1.0 + kappa * beta + lift * r) + swing * cos_2t  # [3]
         s2 = z * sin_t * sin_t
         # the ellipsoid to the second order of its flattening, 1 m
         ground = 1.0 - model.flattening * s2 * (1.0 + 1.5 * model.flattening * (1.0 - s2))
@@ -397,8 +402,7 @@ def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, out):
             v_t = momentum * (1.0 + 0.75 * gamma * z * cos_2t) / true_radius - model.rotation * r * cos_i
             v_n = model.rotation * r * sin_i * cos_t
             air = density(height, row, share, model.air)
-            # kg m-3 times m2 kg-1 is m-1: 1000 km-1; weight of equal steps in E is r / a
-            force = -500.0 * air * ballistic * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r / (a * points)
+            force = strength * air * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r
             a_r, a_t, a_n = force * v_r, force * v_t, force * v_n
             by_a += e * sin_f * a_r + (1.0 + kappa) * a_t
             by_x += p * sin_t * a_r + ((p + r) * cos_t + r * ex) * a_t
@@ -412,6 +416,8 @@ def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, out):
     out[3] += by_i / momentum
     out[4] += by_d / momentum
 
+
+_SCAN_STEP = np.pi / 12.0
 
 # cosine and sine of the longitudes at which the shadow is looked for, every 15 deg
 _SCAN = np.stack([np.cos(np.pi * (np.arange(13) - 6) / 12.0), np.sin(np.pi * (np.arange(13) - 6) / 12.0)], axis=1)
@@ -450,24 +456,30 @@ def shadow_edge(low, f_low, high, f_high, p, along, across, shadow, radius):
 
 
 @kernel
-def arc_end(longitude, a, p, eta, ex, ey):
-    """Return X, Y [km], eccentric and mean longitude from the node of a true longitude."""
-    cos_l, sin_l = np.cos(longitude), np.sin(longitude)
+def arc_end(cos_l, sin_l, a, p, eta, ex, ey, end):
+    """Fill ``end`` with what the averages need of one end of an arc.
+
+    From cosine and sine of its true longitude from the node: X, Y [km], mean longitude less true, and, of the
+    eccentric longitude F, itself less true, sin F, cos F, sin 2F / 4, sin^2 F / 2.
+    """
+    beta = 1.0 / (1.0 + eta)
     r = p / (1.0 + ex * cos_l + ey * sin_l)
     e_sin = (ex * sin_l - ey * cos_l) * r / (a * eta)
-    e_cos = 1.0 - r / a
-    beta = 1.0 / (1.0 + eta)
-    mean = longitude - e_sin - 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * e_cos)
-    return r * cos_l, r * sin_l, mean + e_sin, mean
+    turn = 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * (1.0 - r / a))  # true less eccentric longitude
+    end[0], end[1], end[2], end[3] = r * cos_l, r * sin_l, -e_sin - turn, -turn
+    cos_turn, sin_turn = np.cos(turn), np.sin(turn)
+    sine, cosine = sin_l * cos_turn - cos_l * sin_turn, cos_l * cos_turn + sin_l * sin_turn
+    end[4], end[5], end[6], end[7] = sine, cosine, 0.5 * sine * cosine, 0.5 * sine * sine
 
 
 @kernel
-def first_moment(c0, c1, c2, ex, ey, start, end):
-    """Return the integral of (c0 + c1 cos F + c2 sin F)(1 - ex cos F - ey sin F) over eccentric longitude F."""
-    sine, cosine = np.sin(end) - np.sin(start), np.cos(end) - np.cos(start)
-    double = 0.25 * (np.sin(2.0 * end) - np.sin(2.0 * start))
-    square = 0.5 * (np.sin(end) ** 2 - np.sin(start) ** 2)
-    half = 0.5 * (end - start)
+def first_moment(c0, c1, c2, ex, ey, span, start, end):
+    """Return the integral of (c0 + c1 cos F + c2 sin F)(1 - ex cos F - ey sin F) over a span of eccentric longitude F.
+
+    ``start`` and ``end`` are those of `arc_end`.
+    """
+    sine, cosine, double, square = end[4] - start[4], end[5] - start[5], end[6] - start[6], end[7] - start[7]
+    half = 0.5 * span
     return (
         2.0 * c0 * half
         + (c1 - c0 * ex) * sine
@@ -479,13 +491,13 @@ def first_moment(c0, c1, c2, ex, ey, start, end):
 
 
 @kernel
-def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, out):
+def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, ends, out):
     """Add the rates by sunlight, averaged over the orbit, the arc in a cylindrical shadow left out.
 
     The Sun stands at ``along, ahead, normal`` [km] in the frame of the orbit; ``strength`` is reflectivity coefficient
-    times area-to-mass ratio [m2 kg-1]. The force is constant along the orbit, so that all averages follow from the
-    ends of the arc [7]: with A the integral of r dr, symmetric part the change of r r / 2, antisymmetric part the area
-    swept, mu e' T = 2 A f - A^T f - tr(A) f.
+    times area-to-mass ratio [m2 kg-1]; ``ends`` is scratch, (2, 16). The force is constant along the orbit, so that all
+    averages follow from the ends of the arc [7]: with A the integral of r dr, symmetric part the change of r r / 2,
+    antisymmetric part the area swept, mu e' T = 2 A f - A^T f - tr(A) f.
     """
     distance = np.sqrt(along * along + ahead * ahead + normal * normal)
     s1, s2, s3 = along / distance, ahead / distance, normal / distance
@@ -502,42 +514,42 @@ def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, out):
     x_mean, y_mean = -1.5 * a * ex, -1.5 * a * ey
     shadow = s1 * s1 + s2 * s2
     if (1.0 - shadow) * p * p < (model.equatorial_radius * (1.0 + np.sqrt(e2))) ** 2 and shadow > 1e-9:
-        towards = np.arctan2(-s2, -s1)
         root = np.sqrt(shadow)
-        e_along, e_across = -(ex * s1 + ey * s2) / root, (ex * s2 - ey * s1) / root
+        cos_b, sin_b = -s1 / root, -s2 / root  # of the longitude opposite to the Sun
+        e_along, e_across = ex * cos_b + ey * sin_b, ey * cos_b - ex * sin_b
+        period = TWO_PI / n
         beta = 1.0 / (1.0 + eta)
-        step = np.pi / 12.0
-        entry = 0.0
-        inside = False
+        mixed = beta * ex * ey
+        entry, inside = 0.0, False
         # at right angles to the Sun, where the scan begins and ends, there is light
         before = light(_SCAN[0, 0], _SCAN[0, 1], p, e_along, e_across, shadow, model.equatorial_radius)
         for j in range(1, 13):
-            here = -0.5 * np.pi + j * step
             after = light(_SCAN[j, 0], _SCAN[j, 1], p, e_along, e_across, shadow, model.equatorial_radius)
-            if before > 0.0 and after < 0.0:
-                entry = shadow_edge(
-                    here - step, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
+            if (before > 0.0) != (after > 0.0):
+                here = (j - 6) * _SCAN_STEP
+                edge = shadow_edge(
+                    here - _SCAN_STEP, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
                 )
-                inside = True
-            elif inside and after > 0.0:
-                leave = shadow_edge(
-                    here - step, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
-                )
-                x1, y1, f_in, u_in = arc_end(towards + entry, a, p, eta, ex, ey)
-                x2, y2, f_out, u_out = arc_end(towards + leave, a, p, eta, ex, ey)
-                period = TWO_PI / n
-                swept = momentum * (u_out - u_in) / n
-                product = x2 * y2 - x1 * y1
-                a12, a21 = 0.5 * (product + swept), 0.5 * (product - swept)
-                a11, a22 = 0.5 * (x2 * x2 - x1 * x1), 0.5 * (y2 * y2 - y1 * y1)
-                x_rate -= ((2.0 * a12 - a21) * f2 - a22 * f1) / (model.mu * period)
-                y_rate -= ((2.0 * a21 - a12) * f1 - a11 * f2) / (model.mu * period)
-                energy -= (f1 * (x2 - x1) + f2 * (y2 - y1)) / period
-                # X and Y in eccentric longitude, weighted with time
-                mixed = beta * ex * ey
-                x_mean -= a / TWO_PI * first_moment(-ex, 1.0 - beta * ey * ey, mixed, ex, ey, f_in, f_out)
-                y_mean -= a / TWO_PI * first_moment(-ey, mixed, 1.0 - beta * ex * ex, ex, ey, f_in, f_out)
-                inside = False
+                cos_e, sin_e = np.cos(edge), np.sin(edge)
+                end = ends[0] if after < 0.0 else ends[1]
+                arc_end(cos_e * cos_b - sin_e * sin_b, sin_e * cos_b + cos_e * sin_b, a, p, eta, ex, ey, end)
+                if after < 0.0:
+                    entry, inside = edge, True
+                elif inside:
+                    start = ends[0]
+                    swept = momentum * (edge - entry + end[2] - start[2]) / n
+                    product = end[0] * end[1] - start[0] * start[1]
+                    a12, a21 = 0.5 * (product + swept), 0.5 * (product - swept)
+                    a11 = 0.5 * (end[0] * end[0] - start[0] * start[0])
+                    a22 = 0.5 * (end[1] * end[1] - start[1] * start[1])
+                    x_rate -= ((2.0 * a12 - a21) * f2 - a22 * f1) / (model.mu * period)
+                    y_rate -= ((2.0 * a21 - a12) * f1 - a11 * f2) / (model.mu * period)
+                    energy -= (f1 * (end[0] - start[0]) + f2 * (end[1] - start[1])) / period
+                    # X and Y in eccentric longitude, weighted with time
+                    span = edge - entry + end[3] - start[3]
+                    x_mean -= a / TWO_PI * first_moment(-ex, 1.0 - beta * ey * ey, mixed, ex, ey, span, start, end)
+                    y_mean -= a / TWO_PI * first_moment(-ey, mixed, 1.0 - beta * ex * ex, ex, ey, span, start, end)
+                    inside = False
             before = after
     out[0] += 2.0 * a * a / model.mu * energy
     out[1] += x_rate
@@ -631,7 +643,7 @@ def steady_rates(
     if model.radiation > 0.0 and properties[1] > 0.0 and not held:
         body_at(model.sun, model.ephemeris_spacing, time, body)
         along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        add_radiation_rates(a, ex, ey, along, ahead, normal, properties[1], model, rates)
+        add_radiation_rates(a, ex, ey, along, ahead, normal, properties[1], model, scratch[:2], rates)
     add_conservative_rates(a, ex, ey, grad, model.mu, rates)
     if held:
         hold(cos_i, sin_i, ex, ey, drifting, rates)
@@ -714,7 +726,7 @@ BODIES_STEP = 2.5 * 86400.0
 
 # how far a guess may be off in a [km], eccentricity vector and inclination before the forces are taken again, and how
 # large the highest mode of a step may be: the sizes at which what is neglected adds up to some metres a year
-_GUESS = np.array([1e-2, 3e-5, 2e-5])
+_GUESS = np.array([1e-2, 3e-5, 5e-5])
 _HIGHEST_MODE = np.array([1e-2, 3e-5, 3e-5, 1e-4, 1e-4])
 
 
@@ -986,12 +998,12 @@ def integrate(
     end_height : float
         Height [km] of the mean perigee at which the object ends.
     values, rates : shape (nodes, 6)
-        Filled; NaN after the end.
+        Filled to the end.
 
     Returns
     -------
-    float
-        Time of the end [s], NaN when it stays up.
+    tuple
+        Time of the end [s], NaN when it stays up, and the number of nodes filled.
     """
     retrograde = 1.0 if elements[3] <= 0.5 * np.pi else -1.0
     y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((13, 16))
@@ -1001,13 +1013,11 @@ def integrate(
     inclination, axis = np.inf, 0.0
     reference = (0.0, 0.0, 0.0)
     to_equinoctial(elements, retrograde, y)
-    values[:] = np.nan
-    rates[:] = np.nan
     time, end = times[0], times[-1]
     step, last_step, node = 0.25 * LONGEST_STEP, 0.0, 0
     last_turn = Turn(0.0, 0.0, 0.0, 0.0, 0.0)
     if perigee_height(y, model.equatorial_radius) <= end_height:
-        return time
+        return time, node
     while node < times.size:
         held = held_from <= time < held_until
         drifting = not (held and plane_held)
@@ -1054,7 +1064,7 @@ def integrate(
                 break
             step *= 0.4
             if step < SHORTEST_STEP and border - time > SHORTEST_STEP:
-                return time
+                return time, node
         dense(start, modes, step, 1.0, turn, axes, trial, rate)
         ended = perigee_height(trial, model.equatorial_radius) <= end_height
         fraction_end = 1.0
@@ -1074,7 +1084,7 @@ def integrate(
             values[node] = public
             node += 1
         if ended:
-            return reached
+            return reached, node
         y[:] = trial
         time = reached
         if held and time == held_until:
@@ -1086,19 +1096,21 @@ def integrate(
             turned(guess[j], axes, slow[j])
         last_step, last_turn = step, turn
         step *= min(2.0, max(0.4, 0.8 * max(error, 1e-3) ** (-1.0 / 3.0)))
-    return np.nan
+    return np.nan, node
 
 
 @kernel
 def integrate_all(
     elements, properties, held_from, held_until, releases, plane_held, times, end_height, model, values, rates, ends
 ):
-    """Integrate many objects (first axis of every array but ``times``); see `integrate`."""
+    """Integrate many objects (first axis of every array but ``times``), NaN after the end; see `integrate`."""
     for j in range(elements.shape[0]):
-        ends[j] = integrate(
+        ends[j], filled = integrate(
             elements[j], properties[j], held_from[j], held_until[j], releases[j], plane_held, times, end_height, model,
             values[j], rates[j],
         )  # fmt: skip
+        values[j, filled:] = np.nan
+        rates[j, filled:] = np.nan
 
 
 # --- from mean elements to states and back ----------------------------------------------------------------------------
@@ -1312,6 +1324,13 @@ def states(values, rates, start, spacing, times, mu, radius, zonals, out):
     for j in range(values.shape[0]):
         for k in range(times.size):
             state_at(values[j], rates[j], start, spacing, times[k], mu, radius, zonals, elements, out[j, k])
+
+
+@kernel
+def means(values, rates, start, spacing, times, out):
+    """Fill ``out`` of shape (times, 6) with mean elements of one object."""
+    for k in range(times.size):
+        interpolate(values, rates, start, spacing, times[k], out[k])
 
 
 @kernel

@@ -18,8 +18,10 @@ from scipy.interpolate import CubicHermiteSpline
 from shells import constants
 from shells.errors import Faults
 from shells.motion import arrays, kernels
+from shells.motion.bodies import greenwich_angle
 from shells.motion.control import Control, departures
 from shells.motion.forces import Forces
+from shells.motion.ripple.correction import tesseral_correction
 from shells.schema import OBJECTS, ORBITS, STATES, provenance
 
 ELEMENTS = (
@@ -35,6 +37,9 @@ _CARRIED = ("name", "kind", "plane", "slot", "held_from", "held_until", "hard_bo
 
 #: Spacing of the nodes: cubic Hermite polynomials over a day are true to better than 1 m in LEO.
 NODE_DAYS = 1.0
+
+#: Largest mean eccentricity of orbits whose tesseral terms are known.
+TESSERAL_ECCENTRICITY = 0.02
 
 #: Objects are moved in chunks whose mean elements and rates fill about so many bytes.
 CHUNK_BYTES = 64_000_000
@@ -183,11 +188,12 @@ def propagate(
     InputError
         A span, start or state that cannot be propagated; all faults together, objects named.
     """
-    OBJECTS.check(objects, stage="propagate")
+    OBJECTS.check(objects, stage="propagate", values=False)
     forces = forces or Forces()
     epoch = np.datetime64(objects["epoch"].values.item(), "ns")
     first = epoch if start is None else np.datetime64(str(start), "ns")
     _check_propagation(objects, years, node_days, float(seconds_since(first, epoch)))
+    OBJECTS.check(objects, stage="propagate")
 
     lead = float(seconds_since(first, epoch))
     span = years * constants.YEAR.value
@@ -198,18 +204,18 @@ def propagate(
     held_from = seconds_since(objects["held_from"].values, epoch)
     held_until = seconds_since(objects["held_until"].values, epoch)
     size = max(1, int(CHUNK_BYTES / (count * 12 * 8)))
-    moved, ended = [], []
+    parts: list[list[da.Array]] = [[], [], []]
     for begin in range(0, len(identifiers), size):
         chunk = slice(begin, begin + size)
-        values, ends = dask.delayed(mover, nout=2, pure=False)(
-            identifiers[chunk], elements[chunk], properties[chunk], held_from[chunk], held_until[chunk]
-        )
-        shape = (len(identifiers[chunk]), count, 12)
-        moved.append(da.from_delayed(values, shape, dtype=np.float64, meta=np.empty((0, 0, 0))))
-        ended.append(da.from_delayed(ends, shape[:1], dtype="datetime64[ns]", meta=np.empty(0, "datetime64[ns]")))
-    values = da.concatenate(moved) if moved else da.empty((0, count, 12))
-    reentry = da.concatenate(ended) if ended else da.empty(0, dtype="datetime64[ns]")
-    return _orbits(objects, first, nodes, values, reentry, forces, control)
+        arguments = (identifiers[chunk], elements[chunk], properties[chunk], held_from[chunk], held_until[chunk])
+        shape = (len(identifiers[chunk]), count, 6)
+        for part, found in zip(parts, dask.delayed(mover, nout=3, pure=False)(*arguments), strict=True):
+            lazy = {"shape": shape, "dtype": np.float64, "meta": np.empty((0, 0, 0))}
+            if part is parts[2]:
+                lazy = {"shape": shape[:1], "dtype": "datetime64[ns]", "meta": np.empty(0, "datetime64[ns]")}
+            part.append(da.from_delayed(found, **lazy))
+    values, rates, reentry = (da.concatenate(part) for part in parts)
+    return _orbits(objects, first, nodes, values, rates, reentry, forces, control)
 
 
 @dataclass(frozen=True)
@@ -238,8 +244,8 @@ class _Mover:
         properties: NDArray[np.float64],
         held_from: NDArray[np.float64],
         held_until: NDArray[np.float64],
-    ) -> tuple[NDArray[np.float64], NDArray[np.datetime64]]:
-        """Return mean elements and rates (n, m, 12) [km, rad, s] at the nodes, and dates of re-entry (n,)."""
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.datetime64]]:
+        """Return mean elements and rates (n, m, 6) [km, rad, s] at the nodes, and dates of re-entry (n,)."""
         times = self.times if self.times[0] == 0.0 else np.concatenate([[0.0], self.times])
         departing = None
         if self.control is not None:
@@ -259,7 +265,8 @@ class _Mover:
             held = (held_from[:, None] <= times) & (times < held_until[:, None])
             for moved, departure in zip((values, rates), departing, strict=True):
                 moved[..., [0, 1, 2, 5]] += np.where(held[..., None], departure, 0.0)
-        return np.concatenate([values, rates], axis=2)[:, -self.times.size :], after(self.epoch, ends)
+        asked = slice(-self.times.size, None)
+        return values[:, asked], rates[:, asked], after(self.epoch, ends)
 
     def _departures(
         self,
@@ -297,11 +304,17 @@ def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead
     )
     faults.require(node_days > 0.0, f"node_days {node_days}; expected more than zero")
     faults.require(lead_s >= 0.0, f"start is {-lead_s} s before the epoch of the objects; expected the epoch or later")
-    eccentricity = np.hypot(objects["eccentricity_x"].values, objects["eccentricity_y"].values)
-    perigee = objects["semi_major_axis"].values * (1.0 - eccentricity) - constants.EQUATORIAL_RADIUS.value
+    elements, properties = element_array(objects), property_array(objects)
+    eccentricity = np.hypot(elements[:, 1], elements[:, 2])
+    perigee = elements[:, 0] * (1.0 - eccentricity) - constants.EQUATORIAL_RADIUS.value
+    missing = (~np.isfinite(elements)).sum(axis=1)
+    known = missing == 0
     limits = (
-        ("eccentricity", eccentricity, eccentricity <= 0.95, "at most 0.95"),
-        ("perigee height [km]", perigee, perigee > 0.0, "above the ground"),
+        ("missing values in the elements", missing, known, "none"),
+        ("eccentricity", eccentricity, ~known | (eccentricity <= 0.95), "at most 0.95, an ellipse"),
+        ("perigee height [km]", perigee, ~known | (eccentricity > 0.95) | (perigee > 0.0), "above the ground"),
+        ("drag coefficient x area-to-mass [m2 kg-1]", properties[:, 0], properties[:, 0] >= 0.0, "zero or more"),
+        ("reflectivity x area-to-mass [m2 kg-1]", properties[:, 1], properties[:, 1] >= 0.0, "zero or more"),
     )
     for what, found, good, expected in limits:
         bad = np.flatnonzero(~good)
@@ -316,21 +329,22 @@ def _orbits(
     objects: xr.Dataset,
     start: np.datetime64,
     nodes: NDArray[np.float64],
-    moved: da.Array,
+    values: da.Array,
+    rates: da.Array,
     reentry: da.Array,
     forces: Forces,
     control: Control | None,
 ) -> xr.Dataset:
-    degrees = np.concatenate([1.0 / _TO_INTERNAL, constants.DAY.value / _TO_INTERNAL])
+    scale, pace = 1.0 / _TO_INTERNAL, constants.DAY.value / _TO_INTERNAL
     facts = {"forces": str(forces)} if control is None else {"forces": str(forces), "control": str(control)}
     return ORBITS.build(
         {
             "object": objects["object"].values,
             "time": after(start, nodes),
             **{name: objects[name].values for name in _CARRIED},
-            **{name: moved[..., c] * degrees[c] for c, name in enumerate(ELEMENTS)},
-            **{f"{name}_rate": moved[..., c + 6] * degrees[c + 6] for c, name in enumerate(ELEMENTS)},
-            "alive": da.isfinite(moved[..., 0]),
+            **{name: values[..., c] * scale[c] for c, name in enumerate(ELEMENTS)},
+            **{f"{name}_rate": rates[..., c] * pace[c] for c, name in enumerate(ELEMENTS)},
+            "alive": da.isfinite(values[..., 0]),
             "reentry": reentry,
         },
         attributes=provenance(**facts),
@@ -368,10 +382,11 @@ def node_clock(orbits: xr.Dataset) -> tuple[np.datetime64, float, int]:
     return times[0], float(times[-1] - times[0]) * 1e-9 / (times.size - 1), times.size
 
 
-def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
+def positions(orbits: xr.Dataset, times: ArrayLike, *, tesserals: bool = False) -> xr.Dataset:
     """Return osculating positions and velocities: the one trajectory that search, refinement and checks share.
 
-    Mean elements between nodes are cubic Hermite polynomials; first-order J2 short-period terms are added.
+    Mean elements between nodes are cubic Hermite polynomials; the short-period terms of the zonals are added: of J2 to
+    first order for all eccentricities, for near-circular orbits also of J2 squared, J3 and J4.
 
     Parameters
     ----------
@@ -379,6 +394,9 @@ def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
         From `propagate`.
     times : array_like of datetime64
         UTC, within the nodes.
+    tesserals : bool
+        Whether to add what the tesserals to degree 8 do to near-circular orbits, 0.1 km or so; the search for close
+        approaches works without.
 
     Returns
     -------
@@ -390,7 +408,7 @@ def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
     SchemaError
         The orbits do not meet their schema.
     InputError
-        Times outside the nodes.
+        Times outside the nodes; with tesserals, orbits with e above 0.02 or near a resonance of low order.
     """
     ORBITS.check(orbits, stage="positions")
     orbits = orbits.compute(scheduler="threads")
@@ -404,9 +422,15 @@ def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
             f"{outside.sum()} of {outside.size} times outside the orbits, first {instants[outside][0]}; "
             f"expected {start} to {orbits['time'].values[-1]}"
         )
+    values, rates = element_array(orbits), rate_array(orbits)
+    if tesserals:
+        _require_near_circular(faults, orbits["object"].values, values)
     faults.raise_if_any()
-    out = np.empty((orbits.sizes["object"], instants.size, 6))
-    kernels.states(element_array(orbits), rate_array(orbits), 0.0, spacing, seconds, *arrays.FIELD, out)
+    out = np.empty((len(values), instants.size, 6))
+    kernels.states(values, rates, 0.0, spacing, seconds, *arrays.FIELD, out)
+    if tesserals:
+        for row, found in enumerate(out):
+            found += tesseral_correction(values[row], rates[row], 0.0, spacing, seconds, greenwich_angle(start))
     return STATES.build(
         {
             "object": orbits["object"].values,
@@ -415,4 +439,14 @@ def positions(orbits: xr.Dataset, times: ArrayLike) -> xr.Dataset:
             "position": out[..., :3],
             "velocity": out[..., 3:],
         }
+    )
+
+
+def _require_near_circular(faults: Faults, names: NDArray[np.int64], values: NDArray[np.float64]) -> None:
+    largest = np.fmax.reduce(np.hypot(values[..., 1], values[..., 2]), axis=1, initial=0.0)
+    bad = np.flatnonzero(largest > TESSERAL_ECCENTRICITY)
+    faults.require(
+        bad.size == 0,
+        f"tesserals: eccentricity up to {largest.max(initial=0.0):.3f}, objects {names[bad[:10]].tolist()} "
+        f"({bad.size} in all); the theory is for near-circular orbits, expected at most {TESSERAL_ECCENTRICITY}",
     )

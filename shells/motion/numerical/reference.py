@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import erfa
 import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
@@ -22,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from shells import constants
 from shells.errors import Faults
 from shells.motion.arrays import states_from_mean_elements
+from shells.motion.bodies import greenwich_angle
 from shells.motion.forces import Forces
 from shells.motion.kernels import Model
 from shells.motion.numerical import kernels
@@ -37,29 +37,6 @@ END_HEIGHT = constants.REENTRY_ALTITUDE.value
 #: Reflectivity coefficient of objects of which only states are known, that of `from_states`; common practice, no
 #: source.
 REFLECTIVITY_COEFFICIENT = 1.3
-
-_UNIX_EPOCH_JULIAN = 2440587.5
-
-
-def greenwich_angle(epoch: np.datetime64) -> float:
-    """Return the angle from the true equinox to Greenwich: apparent sidereal time, IAU 2006/2000A.
-
-    Parameters
-    ----------
-    epoch : datetime64
-        UTC, taken for UT1 (they differ by up to 0.9 s, 420 m along the equator) and for Terrestrial Time (2e-10 rad).
-
-    Returns
-    -------
-    float
-        Angle [rad], 0 to 2 pi.
-
-    Notes
-    -----
-    IAU SOFA Board, routine `gst06a`, as in ERFA.
-    """
-    days = float(seconds_since(epoch, np.datetime64(0, "ns"))) / constants.DAY.value
-    return float(erfa.gst06a(_UNIX_EPOCH_JULIAN, days, _UNIX_EPOCH_JULIAN, days))
 
 
 def no_tesserals() -> kernels.Tesserals:

@@ -1,4 +1,4 @@
-"""Compiled kernels of the small periodic terms: zonals beyond first-order J2, and tesserals.
+"""Compiled kernels of small terms of near-circular orbits: zonals beyond first-order J2, and tesserals.
 
 Units: km, s, radians. Frame: true equator and equinox of the study epoch, treated as inertial.
 
@@ -102,6 +102,108 @@ def near_circular_terms(p, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals):
 
     speed = np.sqrt(mu / p)
     return p * r, theta, cos_i * node, cos_i * i, speed * v_r, speed * p * momentum
+
+
+def _polynomials(rows, lowest):
+    """Return coefficients (7, 9) of rows that hold 4^n times them, at least 4^4; n = ``lowest``, ``lowest + 2``, ..."""
+    table = np.zeros((7, 9))
+    for k, row in enumerate(rows):
+        table[k, : len(row)] = np.array(row, dtype=np.float64) / 4.0 ** max(lowest + 2 * k, 4)
+    return table
+
+
+# printed by shells.motion.ripple.make_secular_terms; the first row of the first two is that of J2 cubed
+_PERIGEE = _polynomials((
+    (16416, -60384, 76068, -31575),
+    (-18720, 90000, -129060, 58695),
+    (645120, -5617920, 14705040, -15485400, 5783085),
+    (-18869760, 265910400, -1119323520, 2037364560, -1703962260, 539684145),
+    (493903872, -10357079040, 64561432320, -179309370240, 251022451680, -174259933848, 47867970150),
+    (
+        -11955879936, 350853414912, -3051609200640, 12006849254400, -24890768622720, 28333275594624,
+        -16809438613968, 4073229620460,
+    ),
+    (
+        273277255680, -10718119526400, 124378421207040, -658749427015680, 1884427838092800, -3115956350707200,
+        2988666310069440, -1547593964373600, 335281334409450,
+    ),
+), 2)  # fmt: skip
+_NODE = _polynomials((
+    (-6480, 16728, -10656),
+    (7920, -24840, 18270),
+    (-282240, 1619520, -2736720, 1441440),
+    (8467200, -78462720, 228191040, -267387120, 110360250),
+    (-225662976, 3108188160, -13768634880, 26897270400, -24222678480, 8240856624),
+    (5535129600, -106680397824, 669058790400, -1930953024000, 2842862742720, -2082562241760, 603421594776),
+    (
+        -127782420480, 3293033103360, -27796313825280, 110548530892800, -235958538816000, 278848240070400,
+        -172299085358400, 43506934099200,
+    ),
+), 2)  # fmt: skip
+_FORCED = _polynomials((
+    (-576, 696, -120),
+    (25920, -102720, 131880, -56070),
+    (-1128960, 7936320, -18547200, 18198180, -6486480),
+    (35804160, -395861760, 1460954880, -2446123680, 1931169240, -586575990),
+    (-970776576, 15601259520, -83718835200, 210997987200, -275871435840, 182020502664, -48071663640),
+    (
+        23911759872, -527977562112, 3891380613120, -13722508800000, 26307421620480, -28234199081088,
+        15996294201888, -3734574643800,
+    ),
+    (
+        -551615201280, 16044706529280, -155724598149120, 731259163514880, -1917495555655680, 2967784817437440,
+        -2701958062003200, 1341125337637800, -280488928777200,
+    ),
+), 3)  # fmt: skip
+
+
+@kernel
+def secular_terms(a, cos_i, sin_i, mu, radius, zonals):
+    """Return the secular terms of near-circular orbits beyond the first order and J2 squared, at e = 0.
+
+    They are those of J2 cubed and of J2 times each other zonal: derivatives of the averaged Hamiltonian of the third
+    and second order [2], with the generating function of [1] for J2, so that they belong to the mean elements which
+    first-order terms and `near_circular_terms` are taken off. Polynomials in sin^2 i, exact, from computer algebra by
+    `make_secular_terms`. Left out is how ex and ey turn at different rates, which matters at the critical inclinations
+    alone and there by about a metre in a year.
+
+    Parameters
+    ----------
+    a : float
+        Mean semi-major axis [km].
+    cos_i, sin_i : float
+        Cosine and sine of the mean inclination.
+    mu, radius : float
+        Gravitational parameter [km3 s-2] and the radius [km] that the zonals belong to.
+    zonals : ndarray, shape (16,)
+        Unnormalised J_n [1] at index n.
+
+    Returns
+    -------
+    perigee_rate, node_rate, forced_rate : float
+        What is to be added to the rates [rad s-1], [rad s-1], [s-1] of argument of perigee, measured from the node, and
+        node, and the rate of ex = e cos(perigee) that even a circular orbit has: ex' = forced_rate - perigee_rate ey,
+        ey' = perigee_rate ex.
+    """
+    z = sin_i * sin_i
+    ratio = radius / a
+    square = ratio * ratio
+    first = zonals[2] * square
+    perigee_rate = node_rate = forced_rate = 0.0
+    power = square
+    for k in range(7):
+        perigee = node = forced = 0.0
+        for j in range(8, -1, -1):
+            perigee = perigee * z + _PERIGEE[k, j]
+            node = node * z + _NODE[k, j]
+            forced = forced * z + _FORCED[k, j]
+        even = first * first if k == 0 else zonals[2 * k + 2] * power
+        perigee_rate += even * perigee
+        node_rate += even * node
+        forced_rate += zonals[2 * k + 3] * power * ratio * forced
+        power *= square
+    scale = np.sqrt(mu / a) / a * first
+    return scale * perigee_rate, scale * cos_i * node_rate, scale * sin_i * forced_rate
 
 
 @kernel

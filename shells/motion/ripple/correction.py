@@ -1,0 +1,79 @@
+"""The tesseral correction of trajectories: what the longitudes of the Earth add to positions and velocities."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shells import constants
+from shells.motion import kernels
+from shells.motion.arrays import states_from_mean_elements
+from shells.motion.ripple.tesserals import Ripple, evaluate, ripple_terms
+
+Floats = NDArray[np.float64]
+
+#: The velocity is the central difference of the displacement over so many seconds each way.
+STEP = 2.0
+
+
+def tesseral_correction(
+    values: Floats, rates: Floats, start: float, spacing: float, times: Floats, greenwich: float
+) -> Floats:
+    """Return what the tesserals add to the osculating states of one object.
+
+    Parameters
+    ----------
+    values, rates : ndarray, shape (nodes, 6)
+        Mean elements at nodes and their rates per second [km, rad, s].
+    start, spacing : float
+        First node and spacing of the nodes [s].
+    times : ndarray, shape (n,)
+        Between the nodes [s].
+    greenwich : float
+        Angle of Greenwich at time zero [rad].
+
+    Returns
+    -------
+    ndarray, shape (n, 6)
+        Displacement in position [km] and velocity [km s-1]; NaN after the end of the object.
+
+    Raises
+    ------
+    InputError
+        An orbit near a resonance of order 8 or less, or below the surface.
+
+    Notes
+    -----
+    Linear theory of near-circular orbits, `shells.motion.ripple.tesserals`, with the amplitudes of the mean a and i
+    halfway.
+    """
+    alive = values[np.isfinite(values[:, 0])]
+    if not len(alive):
+        return np.full((times.size, 6), np.nan)
+    middle = alive[len(alive) // 2]
+    plan = ripple_terms(middle[0], middle[3])
+    last = start + spacing * (len(values) - 1)
+
+    def displaced(instants: Floats) -> Floats:
+        elements = np.empty((instants.size, 6))
+        kernels.means(values, rates, start, spacing, np.clip(instants, start, last), elements)
+        return _displaced(plan, elements, greenwich + constants.EARTH_ROTATION_RATE.value * instants)
+
+    velocity = (displaced(times + STEP) - displaced(times - STEP)) / (2.0 * STEP)
+    return np.concatenate([displaced(times), velocity], axis=1)
+
+
+def _displaced(plan: Ripple, elements: Floats, greenwich: Floats) -> Floats:
+    """Return displacements (n, 3) [km] at mean elements (n, 6)."""
+    states = states_from_mean_elements(elements)
+    inclination, node = elements[:, 3], elements[:, 4]
+    x, y, z = states[:, :3].T
+    across = (y * np.cos(node) - x * np.sin(node)) * np.cos(inclination) + z * np.sin(inclination)
+    latitude = np.arctan2(across, x * np.cos(node) + y * np.sin(node))
+    shift = evaluate(plan, node, latitude, greenwich)
+    outward = states[:, :3] / np.linalg.norm(states[:, :3], axis=1)[:, None]
+    normal = np.cross(states[:, :3], states[:, 3:])
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    ahead = np.cross(normal, outward)
+    found: Floats = shift.radial[:, None] * outward + shift.along[:, None] * ahead + shift.cross[:, None] * normal
+    return found
