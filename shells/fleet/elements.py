@@ -144,8 +144,8 @@ def reshape(fleet: xr.Dataset, mean_radius_km: ArrayLike, inclination_deg: Array
     stuck = np.unique(fleet["plane"].values[frozen & is_near_critical(inclination)])
     faults.require(
         stuck.size == 0,
-        f"inclination: frozen planes {stuck.tolist()} would come within 2 deg of a critical inclination (63.4349 or "
-        "116.5651 deg), where the frozen value is not known; choose another inclination",
+        f"inclination: frozen planes {stuck.tolist()} are or would come within 2 deg of a critical inclination "
+        "(63.4349 or 116.5651 deg), where the frozen value changes fast; freeze the fleet last",
     )
     faults.raise_if_any()
     e_y[frozen] = frozen_eccentricity(radius[frozen], inclination[frozen])
@@ -220,4 +220,6 @@ def _is_frozen(fleet: xr.Dataset) -> NDArray[np.bool_]:
     radius = mean_radius(fleet["semi_major_axis"].values, inclination)
     target[usable] = frozen_eccentricity(radius[usable], inclination[usable])
     off = np.hypot(fleet["eccentricity_x"].values, fleet["eccentricity_y"].values - target)
-    return np.asarray(off < _FROZEN_WITHIN)
+    # near a critical inclination the value takes an integration: that `freeze` was here has to do
+    noted = "freeze" in json.loads(fleet.attrs.get("provenance", "{}"))
+    return np.asarray(np.where(usable, off < _FROZEN_WITHIN, noted))

@@ -1,9 +1,28 @@
 """The force model: which forces act, and the tables behind them.
 
 Size of each force on a near-circular orbit of 87 deg (area-to-mass ratio 0.01 m2/kg, drag coefficient 2.2,
-reflectivity coefficient 1.3, NRLMSISE-00 at mean solar activity):
+reflectivity coefficient 1.3; largest over a year and all nodes):
 
-SIZES
+======================  ==========================  ==========================  ==========================
+force                   500 km                      800 km                      1,200 km
+======================  ==========================  ==========================  ==========================
+J2                      node -7.6 deg/day cos i     node -6.6 deg/day cos i     node -5.4 deg/day cos i
+J2 squared              -0.09 % of that             -0.08 % of that             -0.08 % of that
+J3 to J15               frozen e 1.36e-3            frozen e 1.26e-3            frozen e 1.16e-3
+air, low activity       a -5 m/day                  a -0.2 m/day                a -0.05 m/day
+air, mean activity      a -60 m/day                 a -1.4 m/day                a -0.16 m/day
+air, high activity      a -290 m/day                a -11 m/day                 a -0.6 m/day
+Sun                     i 0.050 deg/year            i 0.053 deg/year            i 0.057 deg/year
+Moon                    i 0.13 deg/year             i 0.14 deg/year             i 0.15 deg/year
+sunlight                a e 4.6 m/day               a e 5.2 m/day               a e 5.9 m/day
+its shadow              a 11 mm/day                 a 8 mm/day                  a 6 mm/day
+tesserals, not here     radius 110 m, periodic      radius 90 m, periodic       radius 64 m, periodic
+======================  ==========================  ==========================  ==========================
+
+The tesserals are left out of the averages, in which only resonances would leave anything: a low orbit that comes round
+m times in one turn of the Earth (15 times at 560 km, 14 at 890 km, 13 at 1,260 km, equatorial; some kilometres more or
+less at other inclinations) feels those of order m slowly, along the track. Their periodic terms are a correction of
+`shells.positions`.
 """
 
 from __future__ import annotations

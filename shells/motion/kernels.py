@@ -615,46 +615,34 @@ def hold(cos_i, sin_i, ex, ey, with_bodies, rates):
 
 
 @kernel
-def steady_rates(
-    time, y, retrograde, properties, held, drifting, with_bodies, inclination, functions, model, scratch, out
-):
-    """Fill ``out`` with the rates of the equinoctial elements, the mean motion left out of the last.
-
-    Sun and Moon are among the forces ``with_bodies``; the plane of a held satellite is ``drifting`` where they act at
-    all.
+def earth_rates(time, y, retrograde, properties, held, drifting, inclination, functions, model, scratch, out):
+    """Fill ``out`` with the rates of the equinoctial elements by zonals and air, the mean motion left out.
 
     ``properties`` are drag and reflectivity coefficients times area-to-mass ratio [m2 kg-1]. A held satellite keeps a
-    and the eccentricity vector; inclination, node and phase move with its plane.
+    and the eccentricity vector; its node and phase move with its plane, its inclination where that is ``drifting``.
     """
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
     turn = retrograde * sin_node
-    a = y[0]
     ex = y[2] * cos_node + y[1] * turn
     ey = y[1] * cos_node - y[2] * turn
-    rates, grad, body = scratch[3, :6], scratch[4, :5], scratch[5, :3]
+    rates, grad = scratch[3, :6], scratch[4, :5]
     rates[:] = 0.0
     grad[:] = 0.0
     if model.zonals[2] != 0.0:
         # the sine of the difference, which stays below 2e-3
         offset = sin_i * np.cos(inclination) - cos_i * np.sin(inclination)
-        add_zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, scratch[:3], grad)
-    if with_bodies:
-        add_bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
-    if model.radiation > 0.0 and properties[1] > 0.0 and not held:
-        body_at(model.sun, model.ephemeris_spacing, time, body)
-        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        add_radiation_rates(a, ex, ey, along, ahead, normal, properties[1], model, scratch[:2], rates)
-    add_conservative_rates(a, ex, ey, grad, model.mu, rates)
+        add_zonal_gradient(y[0], ex, ey, cos_i, sin_i, offset, functions, model, scratch[:3], grad)
+    add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
     if held:
         hold(cos_i, sin_i, ex, ey, drifting, rates)
     elif model.drag:
-        add_drag_rates(a, ex, ey, cos_i, sin_i, properties[0], time, model, rates)
+        add_drag_rates(y[0], ex, ey, cos_i, sin_i, properties[0], time, model, rates)
     equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
 
 
 @kernel
-def bodies_rates(time, y, retrograde, held, model, scratch, out):
-    """Fill ``out`` with the rates of the equinoctial elements by Sun and Moon alone."""
+def sky_rates(time, y, retrograde, properties, held, bodies, sunlight, model, scratch, out):
+    """Fill ``out`` with the rates of the equinoctial elements by Sun and Moon, and by sunlight, one or both."""
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
     turn = retrograde * sin_node
     ex = y[2] * cos_node + y[1] * turn
@@ -662,10 +650,15 @@ def bodies_rates(time, y, retrograde, held, model, scratch, out):
     rates, grad, body = scratch[3, :6], scratch[4, :5], scratch[5, :3]
     rates[:] = 0.0
     grad[:] = 0.0
-    add_bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
-    add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
+    if bodies:
+        add_bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
+        add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
     if held:
         hold(cos_i, sin_i, ex, ey, True, rates)
+    elif sunlight:
+        body_at(model.sun, model.ephemeris_spacing, time, body)
+        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
+        add_radiation_rates(y[0], ex, ey, along, ahead, normal, properties[1], model, scratch[:2], rates)
     equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
 
 
@@ -697,9 +690,10 @@ def to_public(y, rate, retrograde, elements, rates):
 #
 # Collocation at Gauss points [8] on elements from which the secular turn by the zonals is taken out: in axes that turn
 # with the node, (p, q), and with perigee about the frozen point, (h, k), only small slow forces are left, and steps of
-# weeks hold metres. Sun and Moon, cheap and restless (she comes round in two weeks, and the axes turn), are taken at
-# eight points, the other forces at three. The first guess of a step is the last one's polynomial drawn on; the forces
-# are taken again only where that guess proves poor.
+# weeks hold metres. The forces of the sky hardly depend on where in the step the orbit is thought to be: they are taken
+# once, on a first guess, Sun and Moon (she comes round in two weeks, and the axes turn) at eight points, sunlight at
+# three. The Earth's, zonals and air, are taken at three points, on the last step's polynomial drawn on, and again only
+# where that guess proves poor.
 
 
 def _collocation(count, modes):
@@ -721,7 +715,7 @@ _FAST_POINTS, _FAST_PROJECTION, _FAST_INTEGRALS = _collocation(FAST, FAST)
 #: Longest and shortest step [s]; only the last minutes of a re-entry come near the shorter one.
 LONGEST_STEP, SHORTEST_STEP = 20.0 * 86400.0, 60.0
 
-#: Sun and Moon are taken at the three points with the rest in steps up to this [s].
+#: Sun and Moon, too, are taken at three points in steps up to this [s].
 BODIES_STEP = 2.5 * 86400.0
 
 # how far a guess may be off in a [km], eccentricity vector and inclination before the forces are taken again, and how
@@ -857,12 +851,13 @@ def attempt_step(
 ):  # fmt: skip
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
-    ``slow`` holds the first guess on entry, on return the modes of all forces but Sun and Moon, whose are ``fast``.
+    ``slow`` holds the first guess of the Earth's forces on entry and their modes on return, ``fast`` those of the sky.
     """
     half = 0.5 * step
     z, y, rates, before, axes = scratch[6, :6], scratch[7, :6], scratch[8, :6], scratch[9, :6], scratch[10, :6]
     fast[:] = 0.0
     bodies = drifting and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
+    sunlight = model.radiation > 0.0 and properties[1] > 0.0 and not held
     split = bodies and step > BODIES_STEP
     if split:
         for m in range(FAST):
@@ -872,11 +867,28 @@ def attempt_step(
             turned(z, axes, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
-            bodies_rates(time + lapse, y, retrograde, held, model, scratch, rates)
+            sky_rates(time + lapse, y, retrograde, properties, held, True, False, model, scratch, rates)
             slow_rates(y, rates, axes, turn, False)
             for j in range(FAST):
                 for c in range(6):
                     fast[j, c] += _FAST_PROJECTION[j, m] * rates[c]
+    modes[:] = fast
+    modes[:SLOW] += slow
+    for m in range(SLOW):
+        lapse = half * (1.0 + _SLOW_POINTS[m])
+        axes = scratch[10 + m, :6]
+        axes_at(lapse, turn, axes)
+        if sunlight or (bodies and not split):
+            along_step(start, modes, _SLOW_INTEGRALS[m], FAST, half, z)
+            turned(z, axes, y)
+            if not usable(y, model.equatorial_radius):
+                return np.inf
+            bodies_here = bodies and not split
+            sky_rates(time + lapse, y, retrograde, properties, held, bodies_here, sunlight, model, scratch, rates)
+            slow_rates(y, rates, axes, turn, False)
+            for j in range(SLOW):
+                for c in range(6):
+                    fast[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
     first_guess = guess = 0.0
     for attempt in range(4):
         modes[:] = fast
@@ -884,16 +896,13 @@ def attempt_step(
         slow[:] = 0.0
         for m in range(SLOW):
             along_step(start, modes, _SLOW_INTEGRALS[m], FAST, half, z)
-            lapse = half * (1.0 + _SLOW_POINTS[m])
             axes = scratch[10 + m, :6]
-            if attempt == 0:
-                axes_at(lapse, turn, axes)
             turned(z, axes, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
-            steady_rates(
-                time + lapse, y, retrograde, properties, held, drifting, bodies and not split, inclination, functions,
-                model, scratch, rates,
+            earth_rates(
+                time + half * (1.0 + _SLOW_POINTS[m]), y, retrograde, properties, held, drifting, inclination,
+                functions, model, scratch, rates,
             )  # fmt: skip
             slow_rates(y, rates, axes, turn, True)
             for j in range(SLOW):
@@ -1044,10 +1053,9 @@ def integrate(
             step = min(step, LONGEST_STEP, border - time)
             guess[:] = slow
             if last_step == 0.0:
-                steady_rates(
-                    time, y, retrograde, properties, held, drifting, False, inclination, functions, model, scratch,
-                    guess[0],
-                )  # fmt: skip
+                earth_rates(
+                    time, y, retrograde, properties, held, drifting, inclination, functions, model, scratch, guess[0]
+                )
                 axes_at(0.0, turn, axes)
                 slow_rates(y, guess[0], axes, turn, True)
             else:
@@ -1343,15 +1351,20 @@ def means_from_states(osculating, mu, radius, zonals, out):
 @kernel
 def mean_rates(elements, properties, times, model, out):
     """Fill ``out`` (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
-    y, rate, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((13, 16))
+    y, rate, more, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty(6), np.empty((13, 16))
     functions = np.empty((model.degree.size, 6))
+    bodies = model.sun_mu > 0.0 or model.moon_mu > 0.0
     for j in range(elements.shape[0]):
         retrograde = 1.0 if elements[j, 3] <= 0.5 * np.pi else -1.0
         inclination_functions(elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
-        steady_rates(
-            times[j], y, retrograde, properties[j], False, True, True, elements[j, 3], functions, model, scratch, rate
+        earth_rates(
+            times[j], y, retrograde, properties[j], False, True, elements[j, 3], functions, model, scratch, rate
         )
+        sunlight = model.radiation > 0.0 and properties[j, 1] > 0.0
+        sky_rates(times[j], y, retrograde, properties[j], False, bodies, sunlight, model, scratch, more)
+        for c in range(6):
+            rate[c] += more[c]
         rate[5] += np.sqrt(model.mu / y[0]) / y[0]
         public[:] = elements[j]
         to_public(y, rate, retrograde, public, out[j])

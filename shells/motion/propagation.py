@@ -42,7 +42,7 @@ NODE_DAYS = 1.0
 TESSERAL_ECCENTRICITY = 0.02
 
 #: Objects are moved in chunks whose mean elements and rates fill about so many bytes.
-CHUNK_BYTES = 64_000_000
+CHUNK_BYTES = 16_000_000
 
 #: Nodes count as evenly spaced to so many nanoseconds: seconds over a century are held to a few of them.
 ROUNDING_NS = 1000

@@ -1,4 +1,4 @@
-"""Radius that an orbit occupies in its plane, in fields with tesserals, Sun, Moon and sunlight, and off the frozen orbit.
+"""Radius that an orbit occupies: in the field with tesserals, Sun, Moon and sunlight, and off the frozen orbit.
 
 C. Bombardelli, G. Falco, D. Amato & A. Rosengren 2021, arXiv:2012.09240, define it: the range of the radius at one
 argument of latitude over a run. The values were computed independently of this library, with other code, and have no

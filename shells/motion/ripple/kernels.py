@@ -164,8 +164,8 @@ def secular_terms(a, cos_i, sin_i, mu, radius, zonals):
     They are those of J2 cubed and of J2 times each other zonal: derivatives of the averaged Hamiltonian of the third
     and second order [2], with the generating function of [1] for J2, so that they belong to the mean elements which
     first-order terms and `near_circular_terms` are taken off. Polynomials in sin^2 i, exact, from computer algebra by
-    `make_secular_terms`. Left out is how ex and ey turn at different rates, which matters at the critical inclinations
-    alone and there by about a metre in a year.
+    `make_secular_terms`. Left out is that ex and ey turn at slightly different rates, which matters next to the
+    critical inclinations alone and there by up to 3 m in a year.
 
     Parameters
     ----------

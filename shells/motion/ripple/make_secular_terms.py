@@ -135,7 +135,7 @@ def _in_variables(series: dict[tuple[int, int], Fraction], turns: int, order: in
     """Return a sum over e^j exp(i k l) exp(i turns g) in the variables of `Terms`."""
     parts: list[tuple[Terms, Fraction | int]] = []
     for (j, k), value in series.items():
-        if j <= order and value:
+        if j <= order and value:  # zero where the rule that j is at least |turn| would be broken
             turn = turns - k
             rest = (j - abs(turn)) // 2
             lead: Terms = {(k, rest + max(turn, 0), rest + max(-turn, 0), 0): value}
