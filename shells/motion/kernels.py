@@ -27,7 +27,7 @@ from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
 from shells.compiled import kernel
-from shells.motion.ripple.kernels import near_circular_terms
+from shells.motion.ripple.kernels import near_circular_terms, secular_terms
 
 TWO_PI = 2.0 * np.pi
 
@@ -632,6 +632,13 @@ def earth_rates(time, y, retrograde, properties, held, drifting, inclination, fu
         # the sine of the difference, which stays below 2e-3
         offset = sin_i * np.cos(inclination) - cos_i * np.sin(inclination)
         add_zonal_gradient(y[0], ex, ey, cos_i, sin_i, offset, functions, model, scratch[:3], grad)
+        perigee, node, forced = secular_terms(y[0], cos_i, sin_i, model.mu, model.radius, model.zonals)
+        # perigee counts from the node, and the rates of (ex, ey) as if the node stood still
+        perigee += cos_i * node
+        rates[1] += forced - perigee * ey
+        rates[2] += perigee * ex
+        rates[4] += sin_i * node
+        rates[5] += cos_i * node
     add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
     if held:
         hold(cos_i, sin_i, ex, ey, drifting, rates)
