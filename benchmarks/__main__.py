@@ -1,45 +1,24 @@
-"""Print size, time, memory and ratio to the everyday alternative: ``python -m benchmarks``."""
+"""Print size, time, accuracy, memory and ratio to the alternatives: ``python -m benchmarks [NAME ...]``."""
 
-import resource
-import time
+import sys
 
 import numpy as np
 
-import shells
-from benchmarks.stepping import brute_force
+from benchmarks import accuracy, approaches, motion
 
-DAYS = 30.0
-SLICE_DAYS = 0.02
+BENCHMARKS = {"motion": motion.main, "memory": motion.memory, "accuracy": accuracy.main, "approaches": approaches.main}
 
 
-def timed(function, *arguments, **options):
-    begun = time.perf_counter()
-    result = function(*arguments, **options)
-    return result, time.perf_counter() - begun
-
-
-def main(count: int = 2000) -> None:
-    """Time motion and search of a fleet among invented debris; compiled kernels are warmed up first."""
-    fleet = shells.walker(total=320, planes=8, pattern="star", altitude_km=1060.0, inclination_deg=86.5)
-    fleet = shells.freeze(shells.stack(fleet, step_km=3.0))
-    debris = shells.demo_debris(count=count, seed=1, epoch=fleet["epoch"].values)
-    few = [shells.propagate(objects.isel(object=slice(0, 4)), years=0.02) for objects in (fleet, debris)]
-    shells.find_approaches(*few, within_km=5.0)
-
-    orbits = shells.propagate(fleet, years=DAYS / 365.25)
-    others, moving = timed(shells.propagate, debris, years=DAYS / 365.25)
-    (approaches, unsearched), searching = timed(shells.find_approaches, orbits, others, within_km=5.0)
-    _, stepping = timed(brute_force, orbits, others, within_km=5.0, days=SLICE_DAYS, step=10.0)
-    baseline = stepping * DAYS / SLICE_DAYS
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(f"{count} debris objects, 320 satellites, {DAYS:g} days, one core, peak memory {memory:.2g} GB")
-    print(f"motion    {moving:8.2f} s  {count * DAYS / 365.25 / moving:8.0f} object-years/s")
-    found, aside = approaches.sizes["approach"], unsearched.sizes["pair"]
-    print(f"search    {searching:8.2f} s  {found} approaches, {aside} pairs not searched")
-    ratio = baseline / (moving + searching)
-    print(f"stepping  {baseline:8.0f} s  extrapolated from {SLICE_DAYS:g} days; {ratio:.0f} times as long")
+def main(names: list[str]) -> None:
+    """Run the benchmarks named, all of them without a name."""
+    unknown = [name for name in names if name not in BENCHMARKS]
+    if unknown:
+        sys.exit(f"benchmarks: {', '.join(unknown)} unknown; there are {', '.join(BENCHMARKS)}")
+    for name in names or BENCHMARKS:
+        print(f"--- {name}")
+        BENCHMARKS[name]()
 
 
 if __name__ == "__main__":
     np.seterr(all="raise", under="ignore")
-    main()
+    main(sys.argv[1:])

@@ -359,7 +359,3 @@ def main(count: int = 200) -> None:
         print(f"{row.name}, {count} orbits")
         for what, value, limit in row.figures:
             print(f"    {what:28s} {value:10.3g}" + ("" if limit is None else f"   limit {limit:g}"), flush=True)
-
-
-if __name__ == "__main__":
-    main()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import resource
-import sys
 import time
 from dataclasses import replace
 from typing import Any
@@ -128,7 +127,3 @@ def memory(count: int = 25_000, years: float = 10.0) -> None:
     taken, lived = moved(debris, years, Forces())
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"{count} objects, {years:g} years: {taken:.0f} s, {lived / taken:.0f} object-years/s, peak {peak:.2f} GB")
-
-
-if __name__ == "__main__":
-    memory() if "memory" in sys.argv else main()

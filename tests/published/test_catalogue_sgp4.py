@@ -97,8 +97,8 @@ UNUSABLE = {
 }
 
 #: All others by class of orbit, with the largest distance [km] within a day, from SGP4 to the library's own motion
-#: begun with the fitted elements: what the two theories differ by, after the fit. The largest of each class is two
-#: thirds of its limit or more where one is not alone.
+#: begun with the fitted elements: what the two theories differ by, after the fit. Limits are 1.3 to 3 times the largest
+#: distance found.
 CLASSES = {
     # near-circular: SGP4 has no zonals above J4
     "low, near-circular": (1.0, [6251, 28057]),
@@ -110,7 +110,8 @@ CLASSES = {
     # Sun and Moon have short-period terms in SGP4 alone
     "about a day": (6.0, [4632, 9998, 14128, 24208, 25954, 26900, 28626, 33335]),
     "half a day, eccentricity 0.56 to 0.75": (25.0, [8195, 9880, 21897, 22674, 23177, 26975]),
-    # apogee at 190,000 km, half-way to the Moon, whose pull is not averaged well there, nor by SGP4
+    # apogee at 190,000 km, half-way to the Moon, whose pull neither theory averages well: by numerical integration from
+    # their own states both are off by some 2,000 km after one revolution
     "four days, eccentricity 0.79": (5000.0, [20413]),
 }
 

@@ -103,7 +103,7 @@ def test_frozen_orbit_occupies_nothing_in_the_zonal_field():
 def test_occupied_radius_off_the_frozen_orbit(altitude, inclination, departure, spans):
     # Computed [km]: by numerical integration in the zonal field from an osculating circular orbit at the node, and 2 a
     # e_p of its departure from the frozen eccentricity vector; here by averaged motion. A revolution more or less
-    # moves the range of the shortest runs by up to 0.7 %.
+    # moves the range of the shortest runs by up to 0.8 %.
     r, tilt = RADIUS + altitude, np.radians(inclination)
     speed = np.sqrt(constants.GRAVITATIONAL_PARAMETER.value / r)
     velocity = speed * np.array([[0.0, np.cos(tilt), np.sin(tilt)]])
