@@ -122,7 +122,7 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
         Identifier of first, of second, time since the first node [s], distance [km].
     """
     from shells.motion import kernels
-    from shells.motion.arrays import FIELD
+    from shells.motion.arrays import field
     from shells.motion.propagation import element_array, node_clock, rate_array
 
     spacing = node_clock(orbits)[1]
@@ -131,14 +131,14 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
     def states_of(side):
         def at(time):
             out = np.empty((side[0].shape[0], 1, 6))
-            kernels.states(side[0], side[1], 0.0, spacing, np.array([min(time, end)]), *FIELD, out)
+            kernels.states(side[0], side[1], 0.0, spacing, np.array([min(time, end)]), *field(), out)
             return out[:, 0]
 
         return at
 
     def distance(rows, columns, times):
         out = np.empty(len(rows))
-        _distances(*sides[0][:2], *sides[-1][:2], spacing, rows, columns, times, FIELD, out)
+        _distances(*sides[0][:2], *sides[-1][:2], spacing, rows, columns, times, field(), out)
         return out
 
     end = days * 86400.0

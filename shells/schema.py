@@ -525,4 +525,65 @@ DECISION = Schema(
     coordinates=("case", "within_km", "term"),
 )
 
-SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, UNSEARCHED, RATES, PLANES, DECISION)
+_HOLDING = {
+    "semi_major_axis": "to make up for drag",
+    "eccentricity": "to hold the eccentricity vector",
+    "plane": "to hold inclination and node against Sun and Moon, zero where they drift",
+    "total": "in all: the larger of the two in the plane, and that of the plane",
+}
+
+STATION_KEEPING = Schema(
+    "Station-keeping",
+    "Velocity change that holding a satellite of each plane takes, by year of the mission and over all of it.",
+    {
+        "plane": PLANES.variables["plane"],
+        "year": Variable(("year",), "int64", "1", "year of the mission, from 0; the last may be cut short", (0, None)),
+        **{
+            f"velocity_change_{part}": Variable(
+                ("plane", "year"), "float64", "m s-1 year-1", f"velocity change a year {purpose}", (0.0, None)
+            )
+            for part, purpose in _HOLDING.items()
+        },
+        **{
+            f"mean_velocity_change_{part}": Variable(
+                _PLANE, "float64", "m s-1 year-1", f"velocity change a year {purpose}; mean over the span", (0.0, None)
+            )
+            for part, purpose in _HOLDING.items()
+        },
+    },
+    coordinates=("plane", "year"),
+)
+
+_SURFACE = ("plane", "latitude")
+_BEYOND_APEX = "latitude that the plane does not reach"
+
+FROZEN_SURFACES = Schema(
+    "Frozen surfaces",
+    "Radius of the frozen orbit of each plane against latitude, on ascending and descending passes alike.",
+    {
+        "plane": PLANES.variables["plane"],
+        "latitude": Variable(("latitude",), "float64", "degree", "geocentric latitude", (-90.0, 90.0)),
+        "frozen_radius": Variable(_SURFACE, "float64", "km", "radius of the frozen orbit", missing=_BEYOND_APEX),
+        "lowest_radius": Variable(
+            _SURFACE, "float64", "km", "lowest radius occupied with the departure in eccentricity", missing=_BEYOND_APEX
+        ),
+        "highest_radius": Variable(
+            _SURFACE,
+            "float64",
+            "km",
+            "highest radius occupied with the departure in eccentricity",
+            missing=_BEYOND_APEX,
+        ),
+        "plane_above": Variable(_PLANE, "int64", "1", "number of the next plane above, -1 for the top", (-1, None)),
+        "gap_above": Variable(
+            _SURFACE,
+            "float64",
+            "km",
+            "radius of the frozen orbit of the next plane above less that of this one",
+            missing="top plane, or a latitude that one of the two does not reach",
+        ),
+    },
+    coordinates=("plane", "latitude"),
+)
+
+SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, UNSEARCHED, RATES, PLANES, STATION_KEEPING, FROZEN_SURFACES, DECISION)

@@ -144,6 +144,7 @@ def test_run_prints_the_decision_and_makes_the_report(trial):
         "at most 0.0001 expected collisions in 10 years, for the whole fleet, without avoidance",
         "factor 3.3 below the target",
         "eccentricity, 0.550 km",
+        "Forces gravity EGM96, zonals to 15; Sun, Moon, sunlight; air NRLMSISE-00, solar activity mean",
         "350 ± 18",
         "9 approaches (fleet 2, debris 3, payload 2, rocket body 2), the closest at 0.200 km",
         "Pairs not searched at all times: 1.",

@@ -25,8 +25,7 @@ from shells.approaches import kernels
 from shells.approaches.trains import Trains, trains_of
 from shells.errors import Faults
 from shells.fleet.radius_difference import RadiusDifference
-from shells.motion.arrays import FIELD
-from shells.motion.propagation import node_clock
+from shells.motion.propagation import field_of, node_clock
 from shells.schema import ORBITS, RATES
 
 Floats = NDArray[np.float64]
@@ -132,7 +131,8 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
     instants = np.linspace(0.0, span, max(2, int(np.ceil(span / (_SAMPLE_DAYS * constants.DAY.value))) + 1))
     geometry = np.full((len(pairs), instants.size, 2, kernels.FIELDS), np.nan)
     sines = np.empty((len(pairs), instants.size))
-    kernels.crossings(trains.arrays(), trains.arrays(), pairs, instants, spacing, within_km, FIELD, geometry, sines)
+    field = field_of(orbits)
+    kernels.crossings(trains.arrays(), trains.arrays(), pairs, instants, spacing, within_km, field, geometry, sines)
 
     lead = trains.leaders[pairs]
     phase = trains.values[lead, -1, 5] - trains.values[lead, 0, 5]
@@ -266,7 +266,8 @@ def _against_others(
     years = np.floor(middles).astype(np.int64)
     number = np.zeros((second.leaders.size, planes.size, years[-1] + 1, distances.size))
     skipped = np.zeros((second.leaders.size, planes.size), dtype=np.int64)
-    kernels.average(trains.arrays(), second.arrays(), spacing, years, distances, FIELD, number, skipped)
+    field = field_of(orbits, others)
+    kernels.average(trains.arrays(), second.arrays(), spacing, years, distances, field, number, skipped)
     length = np.bincount(years) * spacing / constants.YEAR.value
     rate = number / length[:, None]
     # a train of others counts for its members in equal parts

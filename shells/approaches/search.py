@@ -10,8 +10,8 @@ from shells import constants
 from shells.approaches import kernels
 from shells.approaches.trains import Trains, trains_of
 from shells.errors import Faults
-from shells.motion.arrays import FIELD
-from shells.motion.propagation import after, node_clock
+from shells.motion.arrays import Field
+from shells.motion.propagation import after, field_of, node_clock
 from shells.schema import APPROACHES, ORBITS, UNSEARCHED
 
 #: Rows first set aside for approaches; more are taken when they do not suffice.
@@ -56,6 +56,7 @@ def find_approaches(
         ORBITS.check(others, stage="find_approaches")
         others = others.compute(scheduler="threads")
     orbits = orbits.compute(scheduler="threads")
+    field = field_of(orbits) if others is None else field_of(orbits, others)
     faults = Faults("find_approaches")
     faults.require(within_km > 0.0, f"within_km {within_km}; expected more than zero")
     if others is not None:
@@ -68,7 +69,7 @@ def find_approaches(
     start, spacing, count = node_clock(orbits)
     first = trains_of(orbits)
     second = first if others is None else trains_of(others)
-    rows, windows = _search(first, second, others is None, spacing, within_km)
+    rows, windows = _search(first, second, others is None, spacing, within_km, field)
     first_ids = orbits["object"].values
     second_ids = first_ids if others is None else others["object"].values
     mates = _near_mates(first, within_km) if others is None else np.empty((0, 2), dtype=np.int64)
@@ -84,13 +85,13 @@ def find_approaches(
 
 
 def _search(
-    first: Trains, second: Trains, same: bool, spacing: float, within_km: float
+    first: Trains, second: Trains, same: bool, spacing: float, within_km: float, field: Field
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     capacity = FIRST_CAPACITY
     while True:
         found = np.empty((capacity, kernels.COLUMNS))
         windows = np.zeros((first.leaders.size, second.leaders.size), dtype=np.int64)
-        count = kernels.search(first.arrays(), second.arrays(), same, spacing, within_km, FIELD, found, windows)
+        count = kernels.search(first.arrays(), second.arrays(), same, spacing, within_km, field, found, windows)
         if count <= capacity:
             return found[:count], windows
         faults = Faults("find_approaches")

@@ -6,30 +6,50 @@ Elements in the last axis are ``[a, ex, ey, i, raan, u]`` with u the mean argume
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shells import constants
 from shells.motion import kernels
+from shells.motion.averages import HIGHEST_DEGREE
 from shells.motion.forces import Forces
 
 Floats = NDArray[np.float64]
 
-_MU = constants.GRAVITATIONAL_PARAMETER.value
-_RADIUS = constants.REFERENCE_RADIUS.value
-
-#: Gravitational parameter [km3 s-2], reference radius [km] and J_n [1]: what the short-period terms need.
-FIELD = (_MU, _RADIUS, constants.zonal_coefficients())
+#: Gravitational parameter [km3 s-2], reference radius [km] and J_n [1], as the kernels take them.
+Field = tuple[float, float, Floats]
 
 
-def mean_elements_from_states(position: Floats, velocity: Floats) -> Floats:
-    """Return mean elements of osculating states: first-order J2 short-period terms removed.
+@cache
+def field(zonal_degree: int = HIGHEST_DEGREE) -> Field:
+    """Return what the short-period terms need of the field.
+
+    Parameters
+    ----------
+    zonal_degree : int
+        Highest zonal, that of the forces.
+
+    Returns
+    -------
+    tuple
+        Gravitational parameter [km3 s-2], reference radius [km] and J_n [1].
+    """
+    zonals = constants.zonal_coefficients().copy()
+    zonals[zonal_degree + 1 :] = 0.0
+    return constants.GRAVITATIONAL_PARAMETER.value, constants.REFERENCE_RADIUS.value, zonals
+
+
+def mean_elements_from_states(position: Floats, velocity: Floats, *, zonal_degree: int = HIGHEST_DEGREE) -> Floats:
+    """Return mean elements of osculating states: the short-period terms of the zonals removed.
 
     Parameters
     ----------
     position, velocity : ndarray, shape (n, 3)
         [km], [km s-1].
+    zonal_degree : int
+        Highest zonal of the field.
 
     Returns
     -------
@@ -38,17 +58,19 @@ def mean_elements_from_states(position: Floats, velocity: Floats) -> Floats:
     """
     osculating = np.ascontiguousarray(np.concatenate([position, velocity], axis=1), dtype=np.float64)
     out = np.empty_like(osculating)
-    kernels.means_from_states(osculating, *FIELD, out)
+    kernels.means_from_states(osculating, *field(zonal_degree), out)
     return out
 
 
-def states_from_mean_elements(elements: Floats) -> Floats:
+def states_from_mean_elements(elements: Floats, *, zonal_degree: int = HIGHEST_DEGREE) -> Floats:
     """Return osculating states of mean elements.
 
     Parameters
     ----------
     elements : ndarray, shape (n, 6)
         Mean elements [km, 1, 1, rad, rad, rad].
+    zonal_degree : int
+        Highest zonal of the field.
 
     Returns
     -------
@@ -58,7 +80,7 @@ def states_from_mean_elements(elements: Floats) -> Floats:
     elements = np.ascontiguousarray(elements, dtype=np.float64)
     out = np.empty_like(elements)
     for row, result in zip(elements, out, strict=True):
-        kernels.state(row, *FIELD, result)
+        kernels.state(row, *field(zonal_degree), result)
     return out
 
 
@@ -109,9 +131,10 @@ def integrate(
     held_from = never if held_from_s is None else held_from_s
     held_until = never if held_until_s is None else held_until_s
     # averaged forces do not depend on the phase: objects that share an orbit are integrated once, from phase zero
+    held_from, held_until = (np.where(np.isnan(times), -np.inf, times) for times in (held_from, held_until))
     departing = np.zeros((elements.shape[0], 4)) if releases is None else releases
     orbit = np.column_stack([elements[:, :5], properties, held_from, held_until, departing])
-    distinct, which = np.unique(orbit, axis=0, return_inverse=True, equal_nan=True)
+    distinct, which = np.unique(orbit, axis=0, return_inverse=True)
     shared = len(distinct) < len(orbit)
     rows = distinct if shared else orbit
     values = np.empty((len(rows), times_s.size, 6))

@@ -83,7 +83,9 @@ def fit_elements(
     the semi-major axis: da = -(2/3) (a / n) du/dt. Both are linear in the samples, so that these are reduced once.
     """
     count, samples = times.shape
-    means = mean_elements_from_states(position.reshape(-1, 3), velocity.reshape(-1, 3)).reshape(count, samples, 6)
+    means = mean_elements_from_states(
+        position.reshape(-1, 3), velocity.reshape(-1, 3), zonal_degree=forces.zonal_degree
+    ).reshape(count, samples, 6)
     retrograde = np.where(means[:, 0, 3] <= 0.5 * math.pi, 1.0, -1.0)
     targets = _equinoctial(means, retrograde[:, None])
     targets[..., 4] = np.unwrap(targets[..., 4], axis=1)

@@ -83,6 +83,13 @@ class Forces:
 
     def __post_init__(self) -> None:
         faults = Faults("Forces")
+        for name in ("drag", "sun", "moon", "radiation"):
+            faults.require(
+                isinstance(getattr(self, name), bool), f"{name} {getattr(self, name)!r}; expected True or False"
+            )
+        for name in ("zonal_degree", "solar_seed"):
+            faults.require(type(getattr(self, name)) is int, f"{name} {getattr(self, name)!r}; expected a whole number")
+        faults.raise_if_any()
         degrees = (0, *range(2, HIGHEST_DEGREE + 1))
         faults.require(
             self.zonal_degree in degrees, f"zonal_degree {self.zonal_degree}; allowed are 0 and 2 to {HIGHEST_DEGREE}"

@@ -3,7 +3,7 @@
 Units: km, s, radians. Frame: true equator and equinox of the study epoch, treated as inertial. Elements in a row are
 ``[a, ex, ey, i, raan, u]`` with u the mean argument of latitude; the integrator works in equinoctial elements
 ``[a, h, k, p, q, lambda]`` with retrograde factor +1 or -1, which are regular for circular and equatorial orbits.
-All kernels of the room that call each other stand in this file, because numba does not see changes across files.
+The small periodic and secular terms stand in ``ripple/kernels.py``; the cache of compiled kernels knows both files.
 
 References
 ----------
@@ -33,6 +33,9 @@ TWO_PI = 2.0 * np.pi
 
 #: Below this sine of the inclination the node is undefined in practice and its rate is reported as that at the limit.
 SMALL_SINE = 1e-9
+
+#: Below this sine of the inclination elements that need no node are interpolated.
+EQUATORIAL_SINE = 0.02
 
 #: The air above this height moves no orbit within a century.
 AIR_CEILING = 2500.0
@@ -104,19 +107,20 @@ class Model(NamedTuple):
 
 # --- rates of the mean elements -------------------------------------------------------------------------------------
 #
-# Conservative forces add to the gradient ``[R_a, R_x, R_y, T_N, T_M]`` of the averaged potential: by a, ex, ey, and the
-# torques about the node N and about M = h x N, a quarter turn ahead of it in the plane. The others add to the rates
-# ``[a', x', y', i', d, u']``: x' and y' are the rates of (ex, ey) as if the node stood still, d = sin i raan', and u'
+# Conservative forces give a gradient ``(R_a, R_x, R_y, T_N, T_M)`` of the averaged potential: by a, ex, ey, and the
+# torques about the node N and about M = h x N, a quarter turn ahead of it in the plane. The others give rates
+# ``(a', x', y', i', d, u')``: x' and y' are the rates of (ex, ey) as if the node stood still, d = sin i raan', and u'
 # likewise; the full rates are ex' = x' + ey cot i d, ey' = y' - ex cot i d, raan' = d / sin i, u_total' = u' - cot i d.
-# All of these are regular at e = 0 and i = 0.
+# All of these are regular at e = 0 and i = 0. They are tuples: numbers stay in registers, slices of arrays do not.
 
 
 @kernel
-def inclination_functions(i, model, out):
-    """Fill ``out`` of shape (pairs, 6) with F, F', F''/2, G, G', G''/2 at an inclination.
+def zonal_functions(a, i, model, out):
+    """Fill ``out`` of shape (pairs + 1, 6) with what the zonal rates need near a semi-major axis and an inclination.
 
-    F = A_nk(i) is the function of inclination of each zonal term, G = F / sin i (0 for k = 0); primes are derivatives
-    by i, so that near this inclination both follow from a parabola.
+    A row for each term: F, F', F''/2, G, G', G''/2, with F = A_nk(i) its function of inclination and G = F / sin i (0
+    for k = 0); primes are derivatives by i, so that near this inclination both follow from a parabola. The last row:
+    the rates of `secular_terms`, and sine and cosine of the inclination.
     """
     s, c = np.sin(i), np.cos(i)
     power = np.empty(17)
@@ -138,36 +142,38 @@ def inclination_functions(i, model, out):
             out[pair, 3 * which] = value
             out[pair, 3 * which + 1] = slope * c
             out[pair, 3 * which + 2] = 0.5 * (curvature * c * c - slope * s)
+    last = model.degree.size
+    out[last, 0], out[last, 1], out[last, 2] = secular_terms(a, c, s, model.mu, model.radius, model.zonals)
+    out[last, 3], out[last, 4] = s, c
 
 
 @kernel
-def add_zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers, grad):
-    """Add the averaged zonals, J2 squared among them, to the gradient of the averaged potential.
+def zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers):
+    """Return the gradient of the averaged potential of the zonals, J2 squared among them.
 
     [1] section 3.3 for the first order; [2] page 386 and [4] for the second order of J2. ``functions`` are those of
-    `inclination_functions` at an inclination ``offset`` below this one; ``powers`` is scratch, (3, 16).
+    `zonal_functions` at an inclination ``offset`` below this one; ``powers`` is scratch, (3, 16).
     """
     e2 = ex * ex + ey * ey
     eta2 = 1.0 - e2
     eta = np.sqrt(eta2)
 
     # powers of (ex + i ey) up to the first that is beyond the last digit that counts, as of e^2 in the polynomials
-    real, imag, ratio = powers[0], powers[1], powers[2]
-    real[0], imag[0] = 1.0, 0.0
+    powers[0, 0], powers[1, 0] = 1.0, 0.0
     highest, size = 0, 1.0
     while highest < 13 and size > 1e-14:
         highest += 1
         size *= e2
-        real[highest] = real[highest - 1] * ex - imag[highest - 1] * ey
-        imag[highest] = real[highest - 1] * ey + imag[highest - 1] * ex
+        powers[0, highest] = powers[0, highest - 1] * ex - powers[1, highest - 1] * ey
+        powers[1, highest] = powers[0, highest - 1] * ey + powers[1, highest - 1] * ex
     depth, size = 1, e2
     while depth < 8 and size > 1e-11:
         depth += 1
         size *= e2
     step = model.radius / (a * eta2)
-    ratio[0] = -model.mu / a * eta
+    powers[2, 0] = -model.mu / a * eta
     for n in range(1, 16):
-        ratio[n] = ratio[n - 1] * step
+        powers[2, n] = powers[2, n - 1] * step
 
     by_a = by_x = by_y = torque_n = turn_w = 0.0
     for pair in range(model.degree.size):
@@ -175,22 +181,21 @@ def add_zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers
         if k > highest:
             break
         n = model.degree[pair]
-        factor = ratio[n] * model.zonals[n]
+        factor = powers[2, n] * model.zonals[n]
         if factor == 0.0:
             continue
         ecc, ecc_slope = 0.0, 0.0
         for j in range(depth - 1, -1, -1):
             ecc_slope = ecc_slope * e2 + ecc
             ecc = ecc * e2 + model.eccentricity[pair, j]
-        table = functions[pair]
-        incl = table[0] + offset * (table[1] + offset * table[2])
-        incl_slope = table[1] + 2.0 * offset * table[2]
-        over_sine = table[3] + offset * (table[4] + offset * table[5])
+        incl = functions[pair, 0] + offset * (functions[pair, 1] + offset * functions[pair, 2])
+        incl_slope = functions[pair, 1] + 2.0 * offset * functions[pair, 2]
+        over_sine = functions[pair, 3] + offset * (functions[pair, 4] + offset * functions[pair, 5])
         less = max(k - 1, 0)
         if n % 2 == 0:
-            g, g_x, g_y, g_w = real[k], k * real[less], -k * imag[less], -k * imag[k]
+            g, g_x, g_y, g_w = powers[0, k], k * powers[0, less], -k * powers[1, less], -k * powers[1, k]
         else:
-            g, g_x, g_y, g_w = imag[k], k * imag[less], k * real[less], k * real[k]
+            g, g_x, g_y, g_w = powers[1, k], k * powers[1, less], k * powers[0, less], k * powers[0, k]
         term = factor * incl * ecc
         by_a -= (n + 1) / a * term * g
         common = factor * incl * g * (2.0 * ecc_slope + (2 * n - 1) / eta2 * ecc)
@@ -218,29 +223,24 @@ def add_zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers
     torque_n -= 2.0 * cos_i * sin_i * by_c2
     turn_w -= 4.0 * strength * eta_5 / eta2 * 3.0 / 16.0 * sin_i * (1.0 - 15.0 * c2) * ex * ey
 
-    grad[0] += by_a
-    grad[1] += by_x
-    grad[2] += by_y
-    grad[3] += torque_n
-    grad[4] -= cos_i * turn_w
+    return by_a, by_x, by_y, torque_n, -cos_i * turn_w
 
 
 @kernel
-def body_at(table, spacing, time, out):
-    """Fill ``out`` of shape (3,) with a position [km] from a table of positions and velocities (nodes, 6)."""
+def body_at(table, spacing, time):
+    """Return a position [km] from a table of positions and velocities (nodes, 6)."""
     place = time / spacing
     node = min(max(int(place), 0), table.shape[0] - 2)
     x = place - node
     y = 1.0 - x
     left, right = (1.0 + 2.0 * x) * y * y, (1.0 + 2.0 * y) * x * x
     left_slope, right_slope = x * y * y * spacing, -y * x * x * spacing
-    for c in range(3):
-        out[c] = (
-            left * table[node, c]
-            + right * table[node + 1, c]
-            + left_slope * table[node, c + 3]
-            + right_slope * table[node + 1, c + 3]
-        )
+    after = node + 1
+    return (
+        left * table[node, 0] + right * table[after, 0] + left_slope * table[node, 3] + right_slope * table[after, 3],
+        left * table[node, 1] + right * table[after, 1] + left_slope * table[node, 4] + right_slope * table[after, 4],
+        left * table[node, 2] + right * table[after, 2] + left_slope * table[node, 5] + right_slope * table[after, 5],
+    )
 
 
 @kernel
@@ -252,8 +252,8 @@ def in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i):
 
 
 @kernel
-def add_body_gradient(a, ex, ey, along, ahead, normal, mu, octupole, grad):
-    """Add a third body to the gradient of the averaged potential, to degree 2 or, with ``octupole``, 3.
+def body_gradient(a, ex, ey, along, ahead, normal, mu, octupole):
+    """Return the gradient of the averaged potential of a third body, to degree 2 or, with ``octupole``, 3.
 
     The body stands at ``along, ahead, normal`` [km] in the frame of the orbit. [5]: R = (3/4) mu a^2 / d^3
     (1/3 - 2 e^2 + 5 x^2 - eta^2 z^2), x = e . n, z the normal component of n; degree 3 is
@@ -277,36 +277,37 @@ def add_body_gradient(a, ex, ey, along, ahead, normal, mu, octupole, grad):
         by_x += third * (bracket - 350.0 / 16.0 * x * x)
         by_e2 += third * x * (7.5 - 75.0 / 16.0 * n3 * n3)
         by_n3 += third * x * 150.0 / 16.0 * eta2 * n3
-    grad[0] += by_a
-    grad[1] += strength * (by_x * n1 + 2.0 * by_e2 * ex)
-    grad[2] += strength * (by_x * n2 + 2.0 * by_e2 * ey)
-    grad[3] += strength * (by_x * ey * n3 - by_n3 * n2)
-    grad[4] += strength * (by_n3 * n1 - by_x * ex * n3)
+    return (
+        by_a,
+        strength * (by_x * n1 + 2.0 * by_e2 * ex),
+        strength * (by_x * n2 + 2.0 * by_e2 * ey),
+        strength * (by_x * ey * n3 - by_n3 * n2),
+        strength * (by_n3 * n1 - by_x * ex * n3),
+    )
 
 
 @kernel
-def add_bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad):
-    """Add Sun, to degree 2, and Moon, to degree 3, to the gradient of the averaged potential; ``body`` is scratch."""
+def bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model):
+    """Return the gradient of the averaged potential of the Sun, to degree 2, and the Moon, to degree 3."""
+    sun = moon = (0.0, 0.0, 0.0, 0.0, 0.0)
     if model.sun_mu > 0.0:
-        body_at(model.sun, model.ephemeris_spacing, time, body)
+        body = body_at(model.sun, model.ephemeris_spacing, time)
         along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        add_body_gradient(a, ex, ey, along, ahead, normal, model.sun_mu, False, grad)
+        sun = body_gradient(a, ex, ey, along, ahead, normal, model.sun_mu, False)
     if model.moon_mu > 0.0:
-        body_at(model.moon, model.ephemeris_spacing, time, body)
+        body = body_at(model.moon, model.ephemeris_spacing, time)
         along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        add_body_gradient(a, ex, ey, along, ahead, normal, model.moon_mu, True, grad)
+        moon = body_gradient(a, ex, ey, along, ahead, normal, model.moon_mu, True)
+    return sun[0] + moon[0], sun[1] + moon[1], sun[2] + moon[2], sun[3] + moon[3], sun[4] + moon[4]
 
 
 @kernel
-def add_conservative_rates(a, ex, ey, grad, mu, out):
-    """Turn the gradient of the averaged potential into rates, Lagrange's planetary equations in (ex, ey, u); [1]."""
+def conservative_rates(a, ex, ey, grad, mu):
+    """Return the rates of a gradient of the averaged potential, Lagrange's planetary equations in (ex, ey, u); [1]."""
     scale = 1.0 / np.sqrt(mu * a)
     eta = np.sqrt(1.0 - ex * ex - ey * ey)
-    out[1] -= eta * scale * grad[2]
-    out[2] += eta * scale * grad[1]
-    out[3] -= scale / eta * grad[4]
-    out[4] += scale / eta * grad[3]
-    out[5] += eta / (1.0 + eta) * scale * (ex * grad[1] + ey * grad[2]) - 2.0 * a * scale * grad[0]
+    u_rate = eta / (1.0 + eta) * scale * (ex * grad[1] + ey * grad[2]) - 2.0 * a * scale * grad[0]
+    return 0.0, -eta * scale * grad[2], eta * scale * grad[1], -scale / eta * grad[4], scale / eta * grad[3], u_rate
 
 
 @kernel
@@ -334,11 +335,11 @@ def density(height, row, share, air):
     x = height / AIR_CELL
     cell = min(max(int(x), 0), air.shape[1] - 1)
     x -= cell
-    c = air[row, cell]
-    logarithm = c[0] + x * (c[1] + x * (c[2] + x * c[3]))
+    logarithm = air[row, cell, 0] + x * (air[row, cell, 1] + x * (air[row, cell, 2] + x * air[row, cell, 3]))
     if share > 0.0:
-        c = air[row + 1, cell]
-        logarithm += share * (c[0] + x * (c[1] + x * (c[2] + x * c[3])) - logarithm)
+        row += 1
+        above = air[row, cell, 0] + x * (air[row, cell, 1] + x * (air[row, cell, 2] + x * air[row, cell, 3]))
+        logarithm += share * (above - logarithm)
     return np.exp(logarithm)
 
 
@@ -357,15 +358,15 @@ def radial_short_period_bound(a, e, sin_i, radius, zonals):
 
 
 @kernel
-def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, out):
-    """Add the drag rates, averaged over the orbit by quadrature in eccentric anomaly.
+def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model):
+    """Return the rates ``(a', x', y', i', d)`` by drag, averaged over the orbit by quadrature in eccentric anomaly.
 
     Oblate Earth, co-rotating air, radius and transverse speed with their J2 short-period terms; Gauss's equations [6]
     section 10.4. `ballistic` is drag coefficient times area-to-mass ratio [m2 kg-1].
     """
     e = np.sqrt(ex * ex + ey * ey)
     if ballistic == 0.0 or a * (1.0 - e) - model.equatorial_radius > AIR_CEILING:
-        return
+        return 0.0, 0.0, 0.0, 0.0, 0.0
     row, share = flux_row(time, model)
     cos_w, sin_w = (ex / e, ey / e) if e > 1e-12 else (1.0, 0.0)
     eta = np.sqrt(1.0 - e * e)
@@ -410,11 +411,7 @@ def add_drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, out):
             by_i += r * cos_t * a_n
             by_d += r * sin_t * a_n
         cos_e, sin_e = cos_e * cos_step - sin_e * sin_step, sin_e * cos_step + cos_e * sin_step
-    out[0] += 2.0 * a * a / momentum * by_a
-    out[1] += by_x / momentum
-    out[2] += by_y / momentum
-    out[3] += by_i / momentum
-    out[4] += by_d / momentum
+    return 2.0 * a * a / momentum * by_a, by_x / momentum, by_y / momentum, by_i / momentum, by_d / momentum
 
 
 _SCAN_STEP = np.pi / 12.0
@@ -456,8 +453,8 @@ def shadow_edge(low, f_low, high, f_high, p, along, across, shadow, radius):
 
 
 @kernel
-def arc_end(cos_l, sin_l, a, p, eta, ex, ey, end):
-    """Fill ``end`` with what the averages need of one end of an arc.
+def arc_end(cos_l, sin_l, a, p, eta, ex, ey):
+    """Return what the averages need of one end of an arc.
 
     From cosine and sine of its true longitude from the node: X, Y [km], mean longitude less true, and, of the
     eccentric longitude F, itself less true, sin F, cos F, sin 2F / 4, sin^2 F / 2.
@@ -466,10 +463,9 @@ def arc_end(cos_l, sin_l, a, p, eta, ex, ey, end):
     r = p / (1.0 + ex * cos_l + ey * sin_l)
     e_sin = (ex * sin_l - ey * cos_l) * r / (a * eta)
     turn = 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * (1.0 - r / a))  # true less eccentric longitude
-    end[0], end[1], end[2], end[3] = r * cos_l, r * sin_l, -e_sin - turn, -turn
     cos_turn, sin_turn = np.cos(turn), np.sin(turn)
     sine, cosine = sin_l * cos_turn - cos_l * sin_turn, cos_l * cos_turn + sin_l * sin_turn
-    end[4], end[5], end[6], end[7] = sine, cosine, 0.5 * sine * cosine, 0.5 * sine * sine
+    return r * cos_l, r * sin_l, -e_sin - turn, -turn, sine, cosine, 0.5 * sine * cosine, 0.5 * sine * sine
 
 
 @kernel
@@ -491,13 +487,13 @@ def first_moment(c0, c1, c2, ex, ey, span, start, end):
 
 
 @kernel
-def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, ends, out):
-    """Add the rates by sunlight, averaged over the orbit, the arc in a cylindrical shadow left out.
+def radiation_rates(a, ex, ey, along, ahead, normal, strength, model):
+    """Return the rates by sunlight, averaged over the orbit, the arc in a cylindrical shadow left out.
 
     The Sun stands at ``along, ahead, normal`` [km] in the frame of the orbit; ``strength`` is reflectivity coefficient
-    times area-to-mass ratio [m2 kg-1]; ``ends`` is scratch, (2, 16). The force is constant along the orbit, so that all
-    averages follow from the ends of the arc [7]: with A the integral of r dr, symmetric part the change of r r / 2,
-    antisymmetric part the area swept, mu e' T = 2 A f - A^T f - tr(A) f.
+    times area-to-mass ratio [m2 kg-1]. The force is constant along the orbit, so that all averages follow from the ends
+    of the arc [7]: with A the integral of r dr, symmetric part the change of r r / 2, antisymmetric part the area
+    swept, mu e' T = 2 A f - A^T f - tr(A) f.
     """
     distance = np.sqrt(along * along + ahead * ahead + normal * normal)
     s1, s2, s3 = along / distance, ahead / distance, normal / distance
@@ -521,6 +517,7 @@ def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, ends, 
         beta = 1.0 / (1.0 + eta)
         mixed = beta * ex * ey
         entry, inside = 0.0, False
+        start = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         # at right angles to the Sun, where the scan begins and ends, there is light
         before = light(_SCAN[0, 0], _SCAN[0, 1], p, e_along, e_across, shadow, model.equatorial_radius)
         for j in range(1, 13):
@@ -531,12 +528,10 @@ def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, ends, 
                     here - _SCAN_STEP, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
                 )
                 cos_e, sin_e = np.cos(edge), np.sin(edge)
-                end = ends[0] if after < 0.0 else ends[1]
-                arc_end(cos_e * cos_b - sin_e * sin_b, sin_e * cos_b + cos_e * sin_b, a, p, eta, ex, ey, end)
+                end = arc_end(cos_e * cos_b - sin_e * sin_b, sin_e * cos_b + cos_e * sin_b, a, p, eta, ex, ey)
                 if after < 0.0:
-                    entry, inside = edge, True
+                    entry, start, inside = edge, end, True
                 elif inside:
-                    start = ends[0]
                     swept = momentum * (edge - entry + end[2] - start[2]) / n
                     product = end[0] * end[1] - start[0] * start[1]
                     a12, a21 = 0.5 * (product + swept), 0.5 * (product - swept)
@@ -551,12 +546,14 @@ def add_radiation_rates(a, ex, ey, along, ahead, normal, strength, model, ends, 
                     y_mean -= a / TWO_PI * first_moment(-ey, mixed, 1.0 - beta * ex * ex, ex, ey, span, start, end)
                     inside = False
             before = after
-    out[0] += 2.0 * a * a / model.mu * energy
-    out[1] += x_rate
-    out[2] += y_rate
-    out[3] += x_mean * f3 / momentum
-    out[4] += y_mean * f3 / momentum
-    out[5] += (ex * y_rate - ey * x_rate) / (1.0 + eta) - 2.0 * (x_mean * f1 + y_mean * f2) / (n * a * a)
+    return (
+        2.0 * a * a / model.mu * energy,
+        x_rate,
+        y_rate,
+        x_mean * f3 / momentum,
+        y_mean * f3 / momentum,
+        (ex * y_rate - ey * x_rate) / (1.0 + eta) - 2.0 * (x_mean * f1 + y_mean * f2) / (n * a * a),
+    )
 
 
 @kernel
@@ -586,11 +583,9 @@ def node_frame(y, retrograde):
 
 
 @kernel
-def equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out):
-    """Fill ``out`` with the rates of equinoctial elements of the rates ``[a', x', y', i', d, u']``."""
-    turning = retrograde * tangent * rates[4]
-    ex = y[2] * cos_node + y[1] * turn
-    ey = y[1] * cos_node - y[2] * turn
+def equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out):
+    """Fill ``out`` with the rates of equinoctial elements of the rates ``(a', x', y', i', d, u')``."""
+    turn, turning = retrograde * sin_node, retrograde * tangent * rates[4]
     x_rate, y_rate = rates[1] - turning * ey, rates[2] + turning * ex
     growth = 0.5 * (1.0 + tangent * tangent)
     out[0] = rates[0]
@@ -602,71 +597,82 @@ def equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrogra
 
 
 @kernel
-def hold(cos_i, sin_i, ex, ey, with_bodies, rates):
-    """Leave of the rates ``[a', x', y', i', d, u']`` those of a held satellite, whose node and phase move freely.
+def hold(cos_i, sin_i, ex, ey, drifting, rates):
+    """Return of rates ``(a', x', y', i', d, u')`` those of a held satellite, whose node and phase move freely.
 
-    Where Sun and Moon do not act on its plane, propellant holds the inclination.
+    Unless its plane is ``drifting``, propellant holds the inclination.
     """
     rotation = cos_i * rates[4] / max(sin_i, SMALL_SINE)  # keeps (ex, ey) while the node turns
-    rates[0] = 0.0
-    rates[1], rates[2] = -rotation * ey, rotation * ex
-    if not with_bodies:
-        rates[3] = 0.0
+    return 0.0, -rotation * ey, rotation * ex, rates[3] if drifting else 0.0, rates[4], rates[5]
 
 
 @kernel
-def earth_rates(time, y, retrograde, properties, held, drifting, inclination, functions, model, scratch, out):
+def eccentricity_vector(y, cos_node, sin_node, retrograde):
+    """Return ex and ey of equinoctial elements."""
+    turn = retrograde * sin_node
+    return y[2] * cos_node + y[1] * turn, y[1] * cos_node - y[2] * turn
+
+
+@kernel
+def earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, out):
     """Fill ``out`` with the rates of the equinoctial elements by zonals and air, the mean motion left out.
 
     ``properties`` are drag and reflectivity coefficients times area-to-mass ratio [m2 kg-1]. A held satellite keeps a
     and the eccentricity vector; its node and phase move with its plane, its inclination where that is ``drifting``.
     """
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
-    turn = retrograde * sin_node
-    ex = y[2] * cos_node + y[1] * turn
-    ey = y[1] * cos_node - y[2] * turn
-    rates, grad = scratch[3, :6], scratch[4, :5]
-    rates[:] = 0.0
-    grad[:] = 0.0
+    ex, ey = eccentricity_vector(y, cos_node, sin_node, retrograde)
+    rates = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     if model.zonals[2] != 0.0:
-        # the sine of the difference, which stays below 2e-3
-        offset = sin_i * np.cos(inclination) - cos_i * np.sin(inclination)
-        add_zonal_gradient(y[0], ex, ey, cos_i, sin_i, offset, functions, model, scratch[:3], grad)
-        perigee, node, forced = secular_terms(y[0], cos_i, sin_i, model.mu, model.radius, model.zonals)
+        last = model.degree.size
+        # the sine of the difference of inclination, which stays below 2e-3
+        offset = sin_i * functions[last, 4] - cos_i * functions[last, 3]
+        grad = zonal_gradient(y[0], ex, ey, cos_i, sin_i, offset, functions, model, scratch)
+        _, x, turned_y, tilt, d, u = conservative_rates(y[0], ex, ey, grad, model.mu)
         # perigee counts from the node, and the rates of (ex, ey) as if the node stood still
-        perigee += cos_i * node
-        rates[1] += forced - perigee * ey
-        rates[2] += perigee * ex
-        rates[4] += sin_i * node
-        rates[5] += cos_i * node
-    add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
+        node = functions[last, 1]
+        perigee = functions[last, 0] + cos_i * node
+        x += functions[last, 2] - perigee * ey
+        rates = (0.0, x, turned_y + perigee * ex, tilt, d + sin_i * node, u + cos_i * node)
     if held:
-        hold(cos_i, sin_i, ex, ey, drifting, rates)
+        rates = hold(cos_i, sin_i, ex, ey, drifting, rates)
     elif model.drag:
-        add_drag_rates(y[0], ex, ey, cos_i, sin_i, properties[0], time, model, rates)
-    equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
+        drag = drag_rates(y[0], ex, ey, cos_i, sin_i, properties[0], time, model)
+        rates = (
+            rates[0] + drag[0],
+            rates[1] + drag[1],
+            rates[2] + drag[2],
+            rates[3] + drag[3],
+            rates[4] + drag[4],
+            rates[5],
+        )
+    equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out)
 
 
 @kernel
-def sky_rates(time, y, retrograde, properties, held, bodies, sunlight, model, scratch, out):
+def sky_rates(time, y, retrograde, properties, held, bodies, sunlight, model, out):
     """Fill ``out`` with the rates of the equinoctial elements by Sun and Moon, and by sunlight, one or both."""
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
-    turn = retrograde * sin_node
-    ex = y[2] * cos_node + y[1] * turn
-    ey = y[1] * cos_node - y[2] * turn
-    rates, grad, body = scratch[3, :6], scratch[4, :5], scratch[5, :3]
-    rates[:] = 0.0
-    grad[:] = 0.0
+    ex, ey = eccentricity_vector(y, cos_node, sin_node, retrograde)
+    rates = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     if bodies:
-        add_bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model, body, grad)
-        add_conservative_rates(y[0], ex, ey, grad, model.mu, rates)
+        grad = bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model)
+        rates = conservative_rates(y[0], ex, ey, grad, model.mu)
     if held:
-        hold(cos_i, sin_i, ex, ey, True, rates)
+        rates = hold(cos_i, sin_i, ex, ey, True, rates)
     elif sunlight:
-        body_at(model.sun, model.ephemeris_spacing, time, body)
-        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        add_radiation_rates(y[0], ex, ey, along, ahead, normal, properties[1], model, scratch[:2], rates)
-    equinoctial_from_rates(y, rates, tangent, sin_node, cos_node, turn, retrograde, out)
+        sun = body_at(model.sun, model.ephemeris_spacing, time)
+        along, ahead, normal = in_orbit_frame(sun, cos_node, sin_node, cos_i, sin_i)
+        pressed = radiation_rates(y[0], ex, ey, along, ahead, normal, properties[1], model)
+        rates = (
+            rates[0] + pressed[0],
+            rates[1] + pressed[1],
+            rates[2] + pressed[2],
+            rates[3] + pressed[3],
+            rates[4] + pressed[4],
+            rates[5] + pressed[5],
+        )
+    equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out)
 
 
 @kernel
@@ -727,7 +733,7 @@ BODIES_STEP = 2.5 * 86400.0
 
 # how far a guess may be off in a [km], eccentricity vector and inclination before the forces are taken again, and how
 # large the highest mode of a step may be: the sizes at which what is neglected adds up to some metres a year
-_GUESS = np.array([1e-2, 3e-5, 5e-5])
+_GUESS = np.array([1e-2, 3e-5, 3e-5, 5e-5])
 _HIGHEST_MODE = np.array([1e-2, 3e-5, 3e-5, 1e-4, 1e-4])
 
 
@@ -752,19 +758,16 @@ class Turn(NamedTuple):
 
 
 @kernel
-def frozen_point(a, e, inclination, functions, model, scratch):
+def frozen_point(a, e, functions, model, scratch):
     """Return the frozen eccentricity, and rates of perigee and node, the latter over those by J2 alone.
 
     From the zonals at the given eccentricity, perigee along the node and a quarter turn ahead of it. Near the critical
     inclinations, where perigee hardly turns, there is no use in a frozen point, and zero stands for it.
     """
     e = max(e, 1e-3)
-    cos_i, sin_i = np.cos(inclination), np.sin(inclination)
-    grad, ahead = scratch[4, :5], scratch[5, :5]
-    grad[:] = 0.0
-    ahead[:] = 0.0
-    add_zonal_gradient(a, e, 0.0, cos_i, sin_i, 0.0, functions, model, scratch[:3], grad)
-    add_zonal_gradient(a, 0.0, e, cos_i, sin_i, 0.0, functions, model, scratch[:3], ahead)
+    sin_i, cos_i = functions[model.degree.size, 3], functions[model.degree.size, 4]
+    grad = zonal_gradient(a, e, 0.0, cos_i, sin_i, 0.0, functions, model, scratch)
+    ahead = zonal_gradient(a, 0.0, e, cos_i, sin_i, 0.0, functions, model, scratch)
     eta2 = 1.0 - e * e
     scale = 1.0 / np.sqrt(model.mu * a)
     strength = 1.5 * model.zonals[2] * (model.radius / (a * eta2)) ** 2 * scale * model.mu / a
@@ -792,44 +795,46 @@ def turn_of(y, retrograde, held, reference, model):
 
 
 @kernel
-def axes_at(lapse, turn, out):
-    """Fill ``out`` with cosines and sines of the turns of node and perigee, and the frozen point, after a lapse."""
-    out[0], out[1] = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
-    out[2], out[3] = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
+def axes_at(lapse, turn, out, m):
+    """Fill row m of ``out`` after a lapse: cosines and sines of the turns of node and perigee, the frozen point."""
+    cosine, sine = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
+    out[m, 0], out[m, 1] = cosine, sine
+    out[m, 2], out[m, 3] = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
     # the frozen point turns with the node, backwards for retrograde elements
-    sine = out[1] if turn.frozen == turn.node else -out[1]
-    out[4], out[5] = turn.h * out[0] + turn.k * sine, turn.k * out[0] - turn.h * sine
+    if turn.frozen != turn.node:
+        sine = -sine
+    out[m, 4], out[m, 5] = turn.h * cosine + turn.k * sine, turn.k * cosine - turn.h * sine
 
 
 @kernel
-def turned(z, axes, y):
-    """Fill ``y`` with equinoctial elements of elements in turning axes."""
+def turned(z, axes, m, y):
+    """Fill ``y`` with equinoctial elements of elements in turning axes, row m of those."""
     y[0], y[5] = z[0], z[5]
-    y[1] = z[1] * axes[2] + z[2] * axes[3] + axes[4]
-    y[2] = z[2] * axes[2] - z[1] * axes[3] + axes[5]
-    y[3], y[4] = z[3] * axes[0] + z[4] * axes[1], z[4] * axes[0] - z[3] * axes[1]
+    y[1] = z[1] * axes[m, 2] + z[2] * axes[m, 3] + axes[m, 4]
+    y[2] = z[2] * axes[m, 2] - z[1] * axes[m, 3] + axes[m, 5]
+    y[3], y[4] = z[3] * axes[m, 0] + z[4] * axes[m, 1], z[4] * axes[m, 0] - z[3] * axes[m, 1]
 
 
 @kernel
-def slow_rates(y, rates, axes, turn, whole):
+def slow_rates(y, rates, axes, m, turn, whole):
     """Turn rates in fixed axes into rates in the turning ones, in place; ``whole`` where they hold the secular turn."""
     h, k, p, q = rates[1], rates[2], rates[3], rates[4]
     if whole:
-        h -= turn.perigee * (y[2] - axes[5]) + turn.frozen * axes[5]
-        k += turn.perigee * (y[1] - axes[4]) + turn.frozen * axes[4]
+        h -= turn.perigee * (y[2] - axes[m, 5]) + turn.frozen * axes[m, 5]
+        k += turn.perigee * (y[1] - axes[m, 4]) + turn.frozen * axes[m, 4]
         p -= turn.node * y[4]
         q += turn.node * y[3]
-    rates[1], rates[2] = h * axes[2] - k * axes[3], k * axes[2] + h * axes[3]
-    rates[3], rates[4] = p * axes[0] - q * axes[1], q * axes[0] + p * axes[1]
+    rates[1], rates[2] = h * axes[m, 2] - k * axes[m, 3], k * axes[m, 2] + h * axes[m, 3]
+    rates[3], rates[4] = p * axes[m, 0] - q * axes[m, 1], q * axes[m, 0] + p * axes[m, 1]
 
 
 @kernel
-def along_step(start, modes, integrals, count, half, z):
+def along_step(start, modes, integrals, m, count, half, z):
     """Fill ``z`` with the elements in turning axes at one point of a step."""
     for c in range(6):
         total = 0.0
         for j in range(count):
-            total += modes[j, c] * integrals[j]
+            total += modes[j, c] * integrals[m, j]
         z[c] = start[c] + half * total
 
 
@@ -853,29 +858,29 @@ def usable(y, equatorial_radius):
 
 @kernel
 def attempt_step(
-    time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, inclination, functions, model,
-    scratch,
+    time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model, scratch, z, y,
+    rates, axes,
 ):  # fmt: skip
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
     ``slow`` holds the first guess of the Earth's forces on entry and their modes on return, ``fast`` those of the sky.
+    ``scratch``, ``z``, ``y``, ``rates`` and ``axes`` (a row for each point) are scratch.
     """
     half = 0.5 * step
-    z, y, rates, before, axes = scratch[6, :6], scratch[7, :6], scratch[8, :6], scratch[9, :6], scratch[10, :6]
     fast[:] = 0.0
     bodies = drifting and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
     sunlight = model.radiation > 0.0 and properties[1] > 0.0 and not held
     split = bodies and step > BODIES_STEP
     if split:
         for m in range(FAST):
-            along_step(start, slow, _FAST_INTEGRALS[m], SLOW, half, z)
+            along_step(start, slow, _FAST_INTEGRALS, m, SLOW, half, z)
             lapse = half * (1.0 + _FAST_POINTS[m])
-            axes_at(lapse, turn, axes)
-            turned(z, axes, y)
+            axes_at(lapse, turn, axes, 0)
+            turned(z, axes, 0, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
-            sky_rates(time + lapse, y, retrograde, properties, held, True, False, model, scratch, rates)
-            slow_rates(y, rates, axes, turn, False)
+            sky_rates(time + lapse, y, retrograde, properties, held, True, False, model, rates)
+            slow_rates(y, rates, axes, 0, turn, False)
             for j in range(FAST):
                 for c in range(6):
                     fast[j, c] += _FAST_PROJECTION[j, m] * rates[c]
@@ -883,16 +888,15 @@ def attempt_step(
     modes[:SLOW] += slow
     for m in range(SLOW):
         lapse = half * (1.0 + _SLOW_POINTS[m])
-        axes = scratch[10 + m, :6]
-        axes_at(lapse, turn, axes)
+        axes_at(lapse, turn, axes, m)
         if sunlight or (bodies and not split):
-            along_step(start, modes, _SLOW_INTEGRALS[m], FAST, half, z)
-            turned(z, axes, y)
+            along_step(start, modes, _SLOW_INTEGRALS, m, FAST, half, z)
+            turned(z, axes, m, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
             bodies_here = bodies and not split
-            sky_rates(time + lapse, y, retrograde, properties, held, bodies_here, sunlight, model, scratch, rates)
-            slow_rates(y, rates, axes, turn, False)
+            sky_rates(time + lapse, y, retrograde, properties, held, bodies_here, sunlight, model, rates)
+            slow_rates(y, rates, axes, m, turn, False)
             for j in range(SLOW):
                 for c in range(6):
                     fast[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
@@ -902,26 +906,27 @@ def attempt_step(
         modes[:SLOW] += slow
         slow[:] = 0.0
         for m in range(SLOW):
-            along_step(start, modes, _SLOW_INTEGRALS[m], FAST, half, z)
-            axes = scratch[10 + m, :6]
-            turned(z, axes, y)
+            along_step(start, modes, _SLOW_INTEGRALS, m, FAST, half, z)
+            turned(z, axes, m, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
             earth_rates(
-                time + half * (1.0 + _SLOW_POINTS[m]), y, retrograde, properties, held, drifting, inclination,
-                functions, model, scratch, rates,
+                time + half * (1.0 + _SLOW_POINTS[m]), y, retrograde, properties, held, drifting, functions, model,
+                scratch, rates,
             )  # fmt: skip
-            slow_rates(y, rates, axes, turn, True)
+            slow_rates(y, rates, axes, m, turn, True)
             for j in range(SLOW):
                 for c in range(6):
                     slow[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
-        for c in range(5):
-            before[c] = step * (abs(slow[0, c] + fast[0, c] - modes[0, c]) + abs(slow[1, c] + fast[1, c] - modes[1, c]))
+        guess = 0.0
+        for c in range(3):
+            off = abs(slow[0, c] + fast[0, c] - modes[0, c]) + abs(slow[1, c] + fast[1, c] - modes[1, c])
+            guess = max(guess, step * off / _GUESS[c])
         # the node hardly matters to the forces, the inclination does
         tilt = step * abs(
             (slow[0, 3] + fast[0, 3] - modes[0, 3]) * start[3] + (slow[0, 4] + fast[0, 4] - modes[0, 4]) * start[4]
         ) / max(np.sqrt(start[3] ** 2 + start[4] ** 2), 1e-2)  # fmt: skip
-        guess = max(before[0] / _GUESS[0], before[1] / _GUESS[1], before[2] / _GUESS[1], tilt / _GUESS[2])
+        guess = max(guess, tilt / _GUESS[3])
         if attempt == 0:
             first_guess = guess
         if guess <= 1.0:
@@ -961,15 +966,15 @@ def dense(start, modes, step, fraction, turn, axes, value, rate):
             value[c] += integral * modes[j, c]
             rate[c] += here * modes[j, c]
         before, here = here, after
-    axes_at(fraction * step, turn, axes)
-    cos_n, sin_n, cos_w, sin_w = axes[0], axes[1], axes[2], axes[3]
+    axes_at(fraction * step, turn, axes, 0)
+    cos_n, sin_n, cos_w, sin_w = axes[0, 0], axes[0, 1], axes[0, 2], axes[0, 3]
     h, k, p, q = value[1], value[2], value[3], value[4]
     h, k = h * cos_w + k * sin_w, k * cos_w - h * sin_w
-    value[1], value[2] = h + axes[4], k + axes[5]
+    value[1], value[2] = h + axes[0, 4], k + axes[0, 5]
     value[3], value[4] = p * cos_n + q * sin_n, q * cos_n - p * sin_n
     h_rate, k_rate, p, q = rate[1], rate[2], rate[3], rate[4]
-    rate[1] = h_rate * cos_w + k_rate * sin_w + turn.perigee * k + turn.frozen * axes[5]
-    rate[2] = k_rate * cos_w - h_rate * sin_w - turn.perigee * h - turn.frozen * axes[4]
+    rate[1] = h_rate * cos_w + k_rate * sin_w + turn.perigee * k + turn.frozen * axes[0, 5]
+    rate[2] = k_rate * cos_w - h_rate * sin_w - turn.perigee * h - turn.frozen * axes[0, 4]
     rate[3] = p * cos_n + q * sin_n + turn.node * value[4]
     rate[4] = q * cos_n - p * sin_n - turn.node * value[3]
 
@@ -1019,13 +1024,14 @@ def integrate(
     Returns
     -------
     tuple
-        Time of the end [s], NaN when it stays up, and the number of nodes filled.
+        Time of re-entry [s], NaN where there is none, and the number of nodes filled: fewer than all without a re-entry
+        where the averages hold no longer, in the Moon's reach or at e near 1.
     """
     retrograde = 1.0 if elements[3] <= 0.5 * np.pi else -1.0
-    y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((13, 16))
-    value, rate, axes, public = np.empty(6), np.empty(6), np.empty(6), elements.copy()
+    y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
+    value, rate, axes, public = np.empty(6), np.empty(6), np.empty((SLOW, 6)), elements.copy()
     slow, fast, modes, guess = np.zeros((SLOW, 6)), np.empty((FAST, 6)), np.empty((FAST, 6)), np.zeros((SLOW, 6))
-    functions = np.empty((model.degree.size, 6))
+    functions = np.empty((model.degree.size + 1, 6))
     inclination, axis = np.inf, 0.0
     reference = (0.0, 0.0, 0.0)
     to_equinoctial(elements, retrograde, y)
@@ -1048,10 +1054,10 @@ def integrate(
         now = np.arctan2(sin_i, cos_i)
         if abs(now - inclination) > 1e-3 or abs(y[0] - axis) > 5.0:
             inclination, axis = now, y[0]
-            inclination_functions(inclination, model, functions)
+            zonal_functions(axis, inclination, model, functions)
             if model.zonals[2] != 0.0:
                 eccentricity = np.sqrt(y[1] * y[1] + y[2] * y[2])
-                reference = frozen_point(axis, eccentricity, inclination, functions, model, scratch)
+                reference = frozen_point(axis, eccentricity, functions, model, scratch)
         turn = turn_of(y, retrograde, held, reference, model)
         start[:] = y
         start[1] -= turn.h
@@ -1060,11 +1066,9 @@ def integrate(
             step = min(step, LONGEST_STEP, border - time)
             guess[:] = slow
             if last_step == 0.0:
-                earth_rates(
-                    time, y, retrograde, properties, held, drifting, inclination, functions, model, scratch, guess[0]
-                )
-                axes_at(0.0, turn, axes)
-                slow_rates(y, guess[0], axes, turn, True)
+                earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, guess[0])
+                axes_at(0.0, turn, axes, 0)
+                slow_rates(y, guess[0], axes, 0, turn, True)
             else:
                 draw_on(guess, step / last_step)
                 guess[0, 1] += (last_turn.perigee - turn.perigee) * start[2]
@@ -1072,14 +1076,15 @@ def integrate(
                 guess[0, 3] += (last_turn.node - turn.node) * start[4]
                 guess[0, 4] -= (last_turn.node - turn.node) * start[3]
             error = attempt_step(
-                time, start, guess, fast, modes, step, turn, retrograde, properties, held, drifting, inclination,
-                functions, model, scratch,
+                time, start, guess, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model,
+                scratch, value, trial, rate, axes,
             )  # fmt: skip
             if error <= 4.0:
                 break
             step *= 0.4
             if step < SHORTEST_STEP and border - time > SHORTEST_STEP:
-                return time, node
+                low = perigee_height(y, model.equatorial_radius) < 2.0 * end_height
+                return time if low else np.nan, node
         dense(start, modes, step, 1.0, turn, axes, trial, rate)
         ended = perigee_height(trial, model.equatorial_radius) <= end_height
         fraction_end = 1.0
@@ -1105,10 +1110,10 @@ def integrate(
         if held and time == held_until:
             depart(y, retrograde, release)
         # the polynomial of this step, in the axes that the next one starts from
-        axes_at(step, turn, axes)
-        axes[4] = axes[5] = 0.0
+        axes_at(step, turn, axes, 0)
+        axes[0, 4] = axes[0, 5] = 0.0
         for j in range(SLOW):
-            turned(guess[j], axes, slow[j])
+            turned(guess[j], axes, 0, slow[j])
         last_step, last_turn = step, turn
         step *= min(2.0, max(0.4, 0.8 * max(error, 1e-3) ** (-1.0 / 3.0)))
     return np.nan, node
@@ -1297,7 +1302,10 @@ def mean_from_state(osculating, mu, radius, zonals, out):
 
 @kernel
 def hermite(values, rates, node, fraction, spacing, out):
-    """Fill ``out`` with the mean elements of one object at a fraction of the window from a node to the next."""
+    """Fill ``out`` with the mean elements of one object at a fraction of the window from a node to the next.
+
+    Near the equator, where the node runs about, equinoctial elements are interpolated instead.
+    """
     x, y = fraction, 1.0 - fraction
     left, right = (1.0 + 2.0 * x) * y * y, (1.0 + 2.0 * y) * x * x
     left_slope, right_slope = x * y * y * spacing, -y * x * x * spacing
@@ -1308,6 +1316,50 @@ def hermite(values, rates, node, fraction, spacing, out):
             + left_slope * rates[node, c]
             + right_slope * rates[node + 1, c]
         )
+    if min(np.sin(values[node, 3]), np.sin(values[node + 1, 3])) < EQUATORIAL_SINE:
+        retrograde = 1.0 if values[node, 3] <= 0.5 * np.pi else -1.0
+        h1, k1, p1, q1, l1, h1_rate, k1_rate, p1_rate, q1_rate, l1_rate = equinoctial_node(
+            values, rates, node, retrograde
+        )
+        h2, k2, p2, q2, l2, h2_rate, k2_rate, p2_rate, q2_rate, l2_rate = equinoctial_node(
+            values, rates, node + 1, retrograde
+        )
+        h = left * h1 + right * h2 + left_slope * h1_rate + right_slope * h2_rate
+        k = left * k1 + right * k2 + left_slope * k1_rate + right_slope * k2_rate
+        p = left * p1 + right * p2 + left_slope * p1_rate + right_slope * p2_rate
+        q = left * q1 + right * q2 + left_slope * q1_rate + right_slope * q2_rate
+        longitude = left * l1 + right * l2 + left_slope * l1_rate + right_slope * l2_rate
+        raan = np.arctan2(p, q)
+        tilt = 2.0 * np.arctan(np.sqrt(p * p + q * q))
+        cos_node, turn = np.cos(raan), retrograde * np.sin(raan)
+        out[1], out[2] = k * cos_node + h * turn, h * cos_node - k * turn
+        out[3] = tilt if retrograde > 0.0 else np.pi - tilt
+        out[4], out[5] = raan, longitude - retrograde * raan
+
+
+@kernel
+def equinoctial_node(values, rates, node, retrograde):
+    """Return ``h, k, p, q, lambda`` and their rates of mean elements and rates at one node in time."""
+    ex, ey, i, raan = values[node, 1], values[node, 2], values[node, 3], values[node, 4]
+    ex_rate, ey_rate, node_rate = rates[node, 1], rates[node, 2], rates[node, 4]
+    cos_node, sin_node = np.cos(raan), np.sin(raan)
+    turn, turn_rate = retrograde * sin_node, retrograde * node_rate
+    half = 0.5 * i if retrograde > 0.0 else 0.5 * (np.pi - i)
+    tangent = np.tan(half)
+    growth = 0.5 * (1.0 + tangent * tangent) * retrograde * rates[node, 3]
+    h, k = ey * cos_node + ex * turn, ex * cos_node - ey * turn
+    return (
+        h,
+        k,
+        tangent * sin_node,
+        tangent * cos_node,
+        values[node, 5] + retrograde * raan,
+        ey_rate * cos_node + ex_rate * turn + turn_rate * k,
+        ex_rate * cos_node - ey_rate * turn - turn_rate * h,
+        growth * sin_node + tangent * cos_node * node_rate,
+        growth * cos_node - tangent * sin_node * node_rate,
+        rates[node, 5] + turn_rate,
+    )
 
 
 @kernel
@@ -1358,18 +1410,16 @@ def means_from_states(osculating, mu, radius, zonals, out):
 @kernel
 def mean_rates(elements, properties, times, model, out):
     """Fill ``out`` (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
-    y, rate, more, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty(6), np.empty((13, 16))
-    functions = np.empty((model.degree.size, 6))
+    y, rate, more, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
+    functions = np.empty((model.degree.size + 1, 6))
     bodies = model.sun_mu > 0.0 or model.moon_mu > 0.0
     for j in range(elements.shape[0]):
         retrograde = 1.0 if elements[j, 3] <= 0.5 * np.pi else -1.0
-        inclination_functions(elements[j, 3], model, functions)
+        zonal_functions(elements[j, 0], elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
-        earth_rates(
-            times[j], y, retrograde, properties[j], False, True, elements[j, 3], functions, model, scratch, rate
-        )
+        earth_rates(times[j], y, retrograde, properties[j], False, True, functions, model, scratch, rate)
         sunlight = model.radiation > 0.0 and properties[j, 1] > 0.0
-        sky_rates(times[j], y, retrograde, properties[j], False, bodies, sunlight, model, scratch, more)
+        sky_rates(times[j], y, retrograde, properties[j], False, bodies, sunlight, model, more)
         for c in range(6):
             rate[c] += more[c]
         rate[5] += np.sqrt(model.mu / y[0]) / y[0]

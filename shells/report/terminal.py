@@ -89,6 +89,7 @@ def print_summary(summary: dict[str, Any], page: str) -> None:
     facts = Table.grid(padding=(0, 2))
     for label, value in wording.decision_facts(summary).items():
         facts.add_row(Text(label, style="cyan"), Text(value))
+    facts.add_row(Text("Forces", style="cyan"), Text(summary["force_model"]))
     console.print(facts)
     console.print()
     within = f"{summary['approaches']['within_km']:g}"

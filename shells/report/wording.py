@@ -6,8 +6,8 @@ from typing import Any
 
 from shells.report.drawing import Trace
 from shells.report.rounding import significant
-from shells.schema import GRAVITY_MODEL
 from shells.study.configuration import CatalogueDebris, DemoDebris, Study
+from shells.study.summary import force_model
 
 _SCOPE = {"fleet": "the whole fleet", "satellite": "one satellite"}
 
@@ -86,7 +86,7 @@ def assumptions(study: Study) -> dict[str, str]:
         "Tolerances": tolerances(study),
         "Faults": faults(study),
         "Debris": _debris(study),
-        "Gravity": GRAVITY_MODEL,
+        "Forces": force_model(study),
     }
 
 
@@ -132,7 +132,7 @@ def trace(study: Study, summary: dict[str, Any], manifest: dict[str, Any]) -> Tr
         study_hash=manifest["hash"],
         version=versions(manifest),
         case=f"Case {case['case']}: step {case['step_km']:g} km, order {case['order']}; {_fleet(study)}.",
-        model=f"Gravity {GRAVITY_MODEL}; tolerances {tolerances(study)}; faults {faults(study)}.",
+        model=f"Forces: {force_model(study)}; tolerances {tolerances(study)}; faults {faults(study)}.",
     )
 
 

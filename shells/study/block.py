@@ -15,6 +15,7 @@ from shells.fleet.frozen import freeze
 from shells.fleet.node_rates import match_node_rates
 from shells.fleet.patterns import walker
 from shells.fleet.stack import stack
+from shells.motion.forces import Forces
 from shells.motion.propagation import propagate
 from shells.schema import OBJECTS, RATES
 from shells.study import decision
@@ -59,15 +60,21 @@ def fleet_of(study: Study, case: Case) -> xr.Dataset:
     )
     fleet = stack(fleet, step_km=case.step_km, order=case.order)
     if table.match_node_rates:
-        fleet = match_node_rates(fleet, years=study.study.years)
+        fleet = match_node_rates(fleet, years=study.study.years, forces=_forces(study))
     return freeze(fleet) if table.frozen else fleet
+
+
+def _forces(study: Study) -> Forces:
+    return Forces(solar_activity=study.forces.solar_activity, solar_seed=study.forces.solar_seed)
 
 
 def _move(study: Study, objects: xr.Dataset) -> xr.Dataset:
     """Propagate over the study, on a number of nodes that averages can thin out."""
     days = study.study.years * constants.YEAR.value / constants.DAY.value
     windows = AVERAGE_EVERY * int(np.ceil(days / AVERAGE_EVERY))
-    orbits = propagate(objects, start=start_of(study), years=study.study.years, node_days=days / windows)
+    orbits = propagate(
+        objects, start=start_of(study), years=study.study.years, forces=_forces(study), node_days=days / windows
+    )
     # here and now: a block is a task itself, and must not hand tasks to the scheduler that runs it
     return orbits.compute(scheduler="synchronous")
 

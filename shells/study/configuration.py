@@ -11,7 +11,7 @@ import json
 import os
 import tomllib
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -28,6 +28,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from shells.constants import YEAR
 from shells.errors import ConfigError, InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.study import locator, messages
@@ -138,6 +139,15 @@ class FaultsTable(Table):
         return self
 
 
+class ForcesTable(Table):
+    """What the solar activity is; all forces act."""
+
+    solar_activity: Literal["low", "mean", "high", "cycle", "drawn"] = Field(
+        default="mean", description="constant (low, mean, high), the reference cycle, or cycles drawn like past ones"
+    )
+    solar_seed: int = Field(default=0, ge=0, description="seed of the drawn cycles")
+
+
 class DemoDebris(Table):
     """An invented population."""
 
@@ -215,6 +225,7 @@ class Study(Table):
     fleet: FleetTable
     tolerances: TolerancesTable
     faults: FaultsTable = FaultsTable()
+    forces: ForcesTable = ForcesTable()
     debris: Annotated[DemoDebris | CatalogueDebris, Field(discriminator="source")] | None = None
     approaches: ApproachesTable = ApproachesTable()
     sweep: SweepTable
@@ -222,6 +233,31 @@ class Study(Table):
     run: RunTable = RunTable()
     _text: str = PrivateAttr("")
     _directory: Path = PrivateAttr(Path())
+
+    @field_validator("forces")
+    @classmethod
+    def _cycles_are_drawn_for_mission(cls, forces: ForcesTable, info: ValidationInfo) -> ForcesTable:
+        mission = info.data.get("study")
+        if mission is None or forces.solar_activity != "drawn":
+            return forces
+        # here, for it loads what no other activity needs
+        from shells.motion.solar import FIRST_DRAWN, LAST_DRAWN
+
+        end = mission.start + timedelta(seconds=mission.years * YEAR.value)
+        # the flux is read some days past the end
+        if mission.start.year < FIRST_DRAWN or end.year >= LAST_DRAWN:
+            raise PydanticCustomError(
+                "mismatch",
+                "another activity for a mission from {start} to {end}: cycles are drawn from {first} to {last}",
+                {
+                    "start": str(mission.start.date()),
+                    "end": str(end.date()),
+                    "first": FIRST_DRAWN,
+                    "last": LAST_DRAWN - 1,
+                    "key": "solar_activity",
+                },
+            )
+        return forces
 
     @field_validator("sweep")
     @classmethod

@@ -340,7 +340,7 @@ class RunDirectory:
             return {
                 "study": study.name,
                 "hash": digest,
-                "seeds": {"study": study.study.seed},
+                "seeds": {"study": study.study.seed, "solar": study.forces.solar_seed},
                 "catalogue": catalogue,
                 "configuration": study.model_dump(mode="json"),
                 "sessions": [],

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from shells.schema import GRAVITY_MODEL
 from shells.study.caution import CAUTION
 from shells.study.configuration import Study, study_hash
 
@@ -28,6 +29,24 @@ def start_of(study: Study) -> np.datetime64:
         UTC, in nanoseconds.
     """
     return np.datetime64(study.study.start.replace(tzinfo=None), "ns")
+
+
+def force_model(study: Study) -> str:
+    """Return the forces that move the objects of a study, in one line.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    str
+        Gravity model, other forces, density of the air and solar activity.
+    """
+    activity = study.forces.solar_activity
+    seed = f" from seed {study.forces.solar_seed}" if activity == "drawn" else ""
+    return f"gravity {GRAVITY_MODEL}; Sun, Moon, sunlight; air NRLMSISE-00, solar activity {activity}{seed}"
 
 
 def summarise(
@@ -59,7 +78,7 @@ def summarise(
     Returns
     -------
     dict
-        study, hash;
+        study, hash; force_model (one line);
         decision: text, step_km and order (null when no case meets the target), margin_factor (target over what is
         expected; null without a choice or when nothing is expected), smallest_distance_km, target (quantity, value,
         years, scope, avoidance), target_quantity, largest_term (name, km) and terms (km by name), all of the searched
@@ -73,6 +92,7 @@ def summarise(
     return {
         "study": study.name,
         "hash": study_hash(study),
+        "force_model": force_model(study),
         "decision": _decision(study, decision, searched),
         "cases": cases(decision),
         "searched_case": searched,

@@ -41,8 +41,8 @@ def rates_of(elements, *, forces=None, ballistic=0.0, zonals=1.0):
 
 
 def first_order_rates(elements, **options):
-    """Return what the zonals do to first order: the part of the rates that is odd in them."""
-    return 0.5 * (rates_of(elements, **options) - rates_of(elements, zonals=-1.0, **options))
+    """Return what the zonals do to first order: of a weak field, the part of the rates that is odd in it."""
+    return 50.0 * (rates_of(elements, zonals=0.01, **options) - rates_of(elements, zonals=-0.01, **options))
 
 
 def test_air_table_joins():
@@ -82,7 +82,7 @@ def test_node_rate_closed_form():
     n = np.sqrt(MU / rows[:, 0] ** 3)
     expected = -1.5 * n * ZONALS[2] * (RADIUS / (rows[:, 0] * (1 - e2))) ** 2 * np.cos(rows[:, 3])
     forces = Forces(zonal_degree=2, drag=False, sun=False, moon=False, radiation=False)
-    np.testing.assert_allclose(first_order_rates(rows, forces=forces)[:, 4], expected, rtol=1e-12)
+    np.testing.assert_allclose(first_order_rates(rows, forces=forces)[:, 4], expected, rtol=2e-9)
 
 
 def test_averages_equal_quadrature():
@@ -115,8 +115,7 @@ def test_third_body_averages_equal_quadrature(body):
     model = forces.model(EPOCH, 86400.0)
     table = model.sun if body == "sun" else model.moon
     mu = model.sun_mu if body == "sun" else model.moon_mu
-    place = np.empty(3)
-    kernels.body_at(table, model.ephemeris_spacing, 4000.0, place)
+    place = np.array(kernels.body_at(table, model.ephemeris_spacing, 4000.0))
     distance = np.linalg.norm(place)
     direction = place / distance
 
@@ -138,8 +137,7 @@ def test_sunlight_averages_equal_quadrature():
     """Slow twin: a constant push away from the Sun outside a cylinder, in 200,000 points of the orbit."""
     forces = Forces(zonal_degree=0, drag=False, sun=False, moon=False)
     model = forces.model(EPOCH, 86400.0)
-    place = np.empty(3)
-    kernels.body_at(model.sun, model.ephemeris_spacing, 4000.0, place)
+    place = np.array(kernels.body_at(model.sun, model.ephemeris_spacing, 4000.0))
     distance = np.linalg.norm(place)
     sun = place / distance
     # 1361 W m-2 at 149597870.7 km over the speed of light, reflectivity times area-to-mass 0.7 m2 kg-1

@@ -10,6 +10,7 @@ from shells.motion import propagation
 from shells.motion.control import Control
 from shells.motion.elements import classical, from_states
 from shells.motion.forces import Forces
+from shells.motion.numerical.reference import reference
 from shells.motion.propagation import positions, propagate
 from tests.populations import EPOCH, objects_of, random_elements
 from tests.truth import MU
@@ -111,6 +112,65 @@ def test_lazy_in_chunks_and_the_same_for_any_chunking(monkeypatch):
         xr.testing.assert_identical(whole.compute(), chunked.compute())
 
 
+def test_departures_depend_on_neither_start_nor_chunks_nor_neighbours(monkeypatch):
+    control = Control(seed=11)
+    objects = fleet_of_three()
+    years = 150 / 365.25
+    whole = propagate(objects, years=years, control=control).compute()
+    day = EPOCH + np.timedelta64(120, "D")
+    later = propagate(objects, start=day, years=years - 120 / 365.25, control=control).compute()
+    for name, atol in (("semi_major_axis", 2e-3), ("eccentricity_y", 1e-6), ("mean_argument_of_latitude", 0.05)):
+        # the steps of the two differ, the departures do not: 2 m of a, against a dead-band of 150 m
+        off = (whole[name].sel(time=day) - later[name].sel(time=day)).values
+        np.testing.assert_allclose(np.remainder(off + 180.0, 360.0) - 180.0, 0.0, rtol=0, atol=atol)
+    monkeypatch.setattr(propagation, "CHUNK_BYTES", 2 * 151 * 12 * 8)
+    chunked = propagate(objects, years=years, control=control)
+    assert chunked["raan"].chunks[0] == (2, 2)
+    xr.testing.assert_identical(whole, chunked.compute())
+
+
+@pytest.mark.parametrize("inclination", [0.0, 1e-6, 1e-4, 0.02, 179.99999, 180.0])
+def test_equatorial_orbits_between_nodes_against_the_reference(inclination):
+    objects = objects_of([7078.0, 4e-4, 9e-4, inclination, 30.0, 10.0])
+    times = EPOCH + (np.linspace(0.0, 1.5, 40) * 86400e9).astype("timedelta64[ns]")
+    own = positions(propagate(objects, years=3 / 365.25), times)["position"].values[0]
+    true = reference(objects, times=times)["position"].values[0]
+    # elements are not fitted: what first-order terms leave in a drifts along the track
+    assert np.abs(np.linalg.norm(own, axis=1) - np.linalg.norm(true, axis=1)).max() < 0.2
+    assert np.abs(own[:, 2] - true[:, 2]).max() < 0.2
+
+
+def test_two_bodies_closed_form_in_position():
+    forces = Forces(zonal_degree=0, drag=False, sun=False, moon=False, radiation=False)
+    objects = objects_of([7078.0, 0.0, 0.0, 40.0, 30.0, 10.0])
+    orbits = propagate(objects, years=3 / 365.25, forces=forces)
+    times = EPOCH + (np.linspace(0.0, 3.0, 50) * 86400e9).astype("timedelta64[ns]")
+    states = positions(orbits, times)
+    np.testing.assert_allclose(np.linalg.norm(states["position"], axis=2), 7078.0, rtol=1e-12)
+    np.testing.assert_allclose(np.linalg.norm(states["velocity"], axis=2), np.sqrt(MU / 7078.0), rtol=1e-12)
+
+
+def test_the_field_of_the_forces_goes_with_the_orbits():
+    forces = Forces(zonal_degree=2, drag=False, sun=False, moon=False, radiation=False)
+    objects = objects_of([7078.0, 1e-3, 1e-3, 60.0, 30.0, 10.0])
+    times = EPOCH + (np.linspace(0.0, 1.0, 40) * 86400e9).astype("timedelta64[ns]")
+    own = positions(propagate(objects, years=2 / 365.25, forces=forces), times)["position"].values[0]
+    true = reference(objects, times=times, forces=forces)["position"].values[0]
+    assert np.abs(np.linalg.norm(own, axis=1) - np.linalg.norm(true, axis=1)).max() < 0.03
+
+
+def test_no_objects_have_no_orbits():
+    orbits = propagate(objects_of([ROW]).isel(object=slice(0, 0)), years=0.1)
+    assert orbits["raan"].shape == (0, 38)
+    assert positions(orbits, EPOCH)["position"].shape == (0, 1, 3)
+
+
+def test_beyond_the_reach_of_the_averages_an_orbit_ends_without_a_reentry():
+    orbits = propagate(objects_of([1_000_000.0, 0.3, 0.4, 40.0, 30.0, 10.0]), years=1.0).compute()
+    assert not orbits["alive"].values[0, -1]
+    assert np.isnat(orbits["reentry"].values[0])
+
+
 def test_start_after_the_epoch_continues_the_same_orbit():
     objects = objects_of(random_elements(np.random.default_rng(5), 4))
     whole = propagate(objects, years=40 / 365.25)
@@ -200,9 +260,10 @@ def test_bad_states_are_refused_all_at_once_naming_the_objects():
 def test_faults_are_told_at_once():
     rows = [ROW, [7000.0, 0.2, 0.0, 86.5, 30.0, 10.0], [6300.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]
     with pytest.raises(InputError) as caught:
-        propagate(objects_of(rows), years=0.0, start=EPOCH - np.timedelta64(1, "D"))
+        propagate(objects_of(rows), years=0.0, start=EPOCH - np.timedelta64(1, "D"), node_days=3.0)
     message = str(caught.value)
     assert "years 0.0; expected a span longer than zero" in message
+    assert "node_days 3.0; expected more than zero and at most 1" in message
     assert "before the epoch of the objects" in message
     assert "perigee height [km] of objects 2: -778.137, 3: " in message
     with pytest.raises(SchemaError, match="semi_major_axis"):

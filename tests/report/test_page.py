@@ -66,6 +66,7 @@ def test_page_says_all_that_is_needed(finished):
         "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
         "invented population of 25 objects, seed 7",
+        "<dd>gravity EGM96, zonals to 15; Sun, Moon, sunlight; air NRLMSISE-00, solar activity mean</dd>",
         "350 ± 18",
         "ripple, λ terms",
         "25 objects at 2031-04-01T00:00:00 UTC, 25 records read, 0 rejected",

@@ -2,12 +2,14 @@ import pickle
 import re
 import tomllib
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from shells.errors import ConfigError
+from shells.motion.solar import ACTIVITIES
 from shells.study import locator
-from shells.study.configuration import CatalogueDebris, DemoDebris, Study, load_study, study_hash
+from shells.study.configuration import CatalogueDebris, DemoDebris, ForcesTable, Study, load_study, study_hash
 from shells.study.template import write_template
 from tests.study import fakes
 
@@ -27,11 +29,40 @@ def test_values_and_defaults(tmp_path):
     assert study.search_km == 5.0
     assert study.fleet.phasing == "best" and study.fleet.frozen and study.fleet.match_node_rates
     assert study.faults.per_satellite_year == 0.01
+    assert study.forces == ForcesTable(solar_activity="mean", solar_seed=0)
     assert study.run.engine == "threads"
     assert study.target.avoidance is False
     assert study.study.start.isoformat() == "2031-04-01T00:00:00+00:00"
     assert study.debris == DemoDebris(source="demo", count=25)
     assert study.catalogue is None
+
+
+def test_solar_activity_is_any_that_the_forces_know_and_part_of_the_hash(tmp_path):
+    assert get_args(ForcesTable.model_fields["solar_activity"].annotation) == ACTIVITIES
+    studies = [
+        fakes.study(tmp_path, ("[debris]", f'[forces]\nsolar_activity = "{activity}"\nsolar_seed = {seed}\n[debris]'))
+        for activity, seed in ((ACTIVITIES[0], 0), ("mean", 0), ("high", 0), ("cycle", 0), ("drawn", 0), ("drawn", 41))
+    ]
+    assert [study.forces.solar_activity for study in studies] == [*ACTIVITIES, "drawn"]
+    assert studies[-1].forces.solar_seed == 41
+    assert len({study_hash(study) for study in studies}) == len(studies)
+    assert study_hash(studies[1]) == study_hash(fakes.study(tmp_path))  # the default, written out
+
+
+def test_all_faults_of_the_forces_at_once(tmp_path):
+    text = fault(
+        tmp_path,
+        ("[debris]", '[forces]\nsolar_activity = "hihg"\nsolar_seed = 1.5\nsolar_activty = "low"\n[debris]'),
+    )
+    path = tmp_path / "trial.toml"
+    # line numbers counted by hand in the text of fakes.py
+    for expected in (
+        f"{path}: 3 faults in the study file:",
+        f"{path}, line 24: forces.solar_activity: found 'hihg', expected 'low' or 'mean' or 'high' or 'cycle' or",
+        f"{path}, line 25: forces.solar_seed: found 1.5, expected a whole number: seed of the drawn cycles",
+        f"{path}, line 26: forces.solar_activty: unknown key; did you mean 'solar_activity'? Allowed here: solar_activ",
+    ):
+        assert expected in text, expected
 
 
 def test_times_become_utc(tmp_path):
@@ -101,6 +132,10 @@ def test_all_faults_at_once_with_file_line_and_key(tmp_path):
         (('source = "demo"\n', ""), "debris.source: missing; add it: where the debris comes from"),
         (('"collisions"', '"probability"'), "target.quantity: found 'probability', expected 'collisions'"),
         (("value = 1.0e-4", "value = 1.0e-4\navoidance = true"), "target.avoidance: found true, expected false"),
+        (("[debris]", "[forces]\nsolar_activity = 3\n[debris]"), "forces.solar_activity: found 3, expected 'low' or"),
+        (("[debris]", "[forces]\nsolar_seed = -1\n[debris]"), "solar_seed: found -1, expected a number of at least 0"),
+        (("[debris]", "[forces]\nsolar_seed = true\n[debris]"), "solar_seed: found true, expected a whole number"),
+        (("[debris]", "[force]\n[debris]"), "force: unknown table; did you mean 'forces'? Allowed here: study,"),
         (("[run]", "[run.more]"), "run.more: unknown table. Allowed here: engine, workers, objects_per_block"),
         (
             ("[run]\nworkers = 2\nobjects_per_block = 10\n", "[[run]]\nworkers = 2\n"),
@@ -110,6 +145,24 @@ def test_all_faults_at_once_with_file_line_and_key(tmp_path):
 )
 def test_single_faults(tmp_path, change, expected):
     assert expected in fault(tmp_path, change)
+
+
+@pytest.mark.parametrize(
+    ("start", "years", "mission"),
+    [
+        ("1959-07-02T06:00:00Z", 2.0, "from 1959-07-02 to 1961-07-01"),
+        ("2149-07-02T06:00:00Z", 51.0, "from 2149-07-02 to 2200-07-03"),
+    ],
+)
+def test_drawn_cycles_cover_the_mission(tmp_path, start, years, mission):
+    changes = ("2031-04-01T00:00:00Z", start), ("years = 2.0", f"years = {years}")
+    drawn = ("[debris]", '[forces]\nsolar_activity = "drawn"\n[debris]')
+    assert (
+        f"line 24: forces.solar_activity: found 'drawn', expected another activity for a mission {mission}: "
+        "cycles are drawn from 1960 to 2199"
+    ) in fault(tmp_path, *changes, drawn)
+    fakes.study(tmp_path, *changes)
+    fakes.study(tmp_path, drawn)
 
 
 def test_catalogue_path_is_relative_to_the_study(tmp_path):
@@ -197,7 +250,7 @@ def test_template_names_every_key_and_is_the_quickstart(tmp_path):
         assert set(keys) == set(type(getattr(study, name)).model_fields), name
     # the template writes the defaults out: leaving them away changes nothing
     bare = re.sub(
-        r"(?m)^(phasing|frozen|match|per_sat|offset|duration|within|order|avoidance|engine|objects).*\n",
+        r"(?m)^(phasing|frozen|match|per_sat|offset|duration|within|solar|order|avoidance|engine|objects).*\n",
         "",
         path.read_text(),
     )

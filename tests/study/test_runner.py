@@ -246,6 +246,7 @@ REAL = (
     ("planes = 4", "planes = 3"),
     ("[1.0, 2.0, 3.0]", "[2.0, 4.0]"),
     ('["monotone", "interleaved"]', '["monotone"]'),
+    ("[debris]", '[forces]\nsolar_activity = "drawn"\nsolar_seed = 41\n\n[debris]'),
 )
 
 

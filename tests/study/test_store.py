@@ -162,7 +162,7 @@ def test_manifest_tells_where_results_come_from(begun, tmp_path):
     begun.end()
     manifest = begun.manifest()
     assert manifest["study"] == "trial" and manifest["hash"] == study_hash(study)
-    assert manifest["seeds"] == {"study": 7} and manifest["catalogue"] is None
+    assert manifest["seeds"] == {"study": 7, "solar": 0} and manifest["catalogue"] is None
     assert manifest["configuration"]["faults"]["per_satellite_year"] == 0.01
     (session,) = manifest["sessions"]
     assert session["host"] == socket.gethostname() and session["engine"] == "threads"

@@ -6,7 +6,7 @@ import pytest
 from shells.study.caution import CAUTION
 from shells.study.configuration import study_hash
 from shells.study.found import count, total
-from shells.study.summary import start_of, summarise
+from shells.study.summary import force_model, start_of, summarise
 from tests.study import fakes
 
 MANIFEST = {
@@ -31,6 +31,9 @@ def summary(directory, *, met=True, debris=None, decision=None):
 def test_chosen_case(tmp_path):
     result = summary(tmp_path, debris=fakes.debris(3))
     assert result["study"] == "trial" and result["hash"] == study_hash(fakes.study(tmp_path))
+    assert result["force_model"] == (
+        "gravity EGM96, zonals to 15; Sun, Moon, sunlight; air NRLMSISE-00, solar activity mean"
+    )
     decision = result["decision"]
     # 10 years of 2e-6 + 1e-6 collisions a year against a target of 1e-4
     assert decision["step_km"] == 2.0 and decision["order"] == "monotone"
@@ -69,6 +72,12 @@ def test_chosen_case(tmp_path):
     assert result["seconds"] == 90.0
     assert result["caution"] == CAUTION
     json.dumps(result, allow_nan=False)
+
+
+def test_force_model_names_the_seed_of_drawn_cycles_only(tmp_path):
+    for activity, told in (("high", "solar activity high"), ("drawn", "solar activity drawn from seed 41")):
+        table = f'[forces]\nsolar_activity = "{activity}"\nsolar_seed = 41\n[debris]'
+        assert force_model(fakes.study(tmp_path, ("[debris]", table))).endswith(f"; air NRLMSISE-00, {told}")
 
 
 def test_cases_keep_zero_and_missing_apart(tmp_path):

@@ -260,12 +260,12 @@ def rates(time, y, lit, properties, end_height, model, tesserals, body, columns,
     angle = tesserals.greenwich + model.rotation * time
     add_gravity(y[0], y[1], y[2], model.mu, model.radius, model.zonals, tesserals.coefficients, angle, columns, out)
     if model.moon_mu > 0.0:
-        body_at(model.moon, model.ephemeris_spacing, time, body)
+        body[0], body[1], body[2] = body_at(model.moon, model.ephemeris_spacing, time)
         add_body(y[0], y[1], y[2], body, model.moon_mu, out)
     push = model.radiation * properties[1]
     light = lit
     if model.sun_mu > 0.0 or push > 0.0:
-        body_at(model.sun, model.ephemeris_spacing, time, body)
+        body[0], body[1], body[2] = body_at(model.sun, model.ephemeris_spacing, time)
         add_body(y[0], y[1], y[2], body, model.sun_mu, out)
         if push > 0.0:
             light = in_light(y[0], y[1], y[2], body, model.equatorial_radius)
@@ -344,7 +344,7 @@ def unchanged(time, y, lit, shines, end_height, model, body):
     """Return whether a state is lit as supposed, where sunlight acts, and above the height of the end."""
     light = lit
     if shines:
-        body_at(model.sun, model.ephemeris_spacing, time, body)
+        body[0], body[1], body[2] = body_at(model.sun, model.ephemeris_spacing, time)
         light = in_light(y[0], y[1], y[2], body, model.equatorial_radius)
     height = geodetic_height(y[0], y[1], y[2], model.equatorial_radius, model.flattening)
     return light == lit and height > end_height
@@ -378,7 +378,7 @@ def first_change(time, step, polynomial, lit, shines, end_height, model, body, o
 def begin(states, start, model, paths):
     """Fill ``paths`` (n, 10), as `follow` takes them, for states (n, 6) at a time [s]."""
     sun = np.empty(3)
-    body_at(model.sun, model.ephemeris_spacing, start, sun)
+    sun[0], sun[1], sun[2] = body_at(model.sun, model.ephemeris_spacing, start)
     for path, y in zip(paths, states):  # noqa: B905 - the compiler knows no strict
         path[0] = start
         path[1] = 0.01 * np.sqrt((y[0] * y[0] + y[1] * y[1] + y[2] * y[2]) ** 1.5 / model.mu)

@@ -211,8 +211,8 @@ def reference(
         States that are no ellipse, too low or missing, negative areas, times that do not ascend or lie before the
         start: all together, objects named.
     """
-    epoch, states, properties = _start(objects)
     forces = forces or Forces()
+    epoch, states, properties = _start(objects, forces)
     instants = np.atleast_1d(np.asarray(times, dtype="datetime64[ns]"))
     seconds = seconds_since(instants, epoch)
     names = objects["object"].values
@@ -240,12 +240,13 @@ def reference(
     return found.assign(reentry=("object", after(epoch, ends), ORBITS.variables["reentry"].attributes))
 
 
-def _start(objects: xr.Dataset) -> tuple[np.datetime64, Floats, Floats]:
+def _start(objects: xr.Dataset, forces: Forces) -> tuple[np.datetime64, Floats, Floats]:
     """Return the epoch, osculating states (n, 6) and properties (n, 2) of Objects, or of States at one instant."""
     if "position" not in objects:
         OBJECTS.check(objects, stage="reference")
         epoch = np.datetime64(objects["epoch"].values.item(), "ns")
-        return epoch, states_from_mean_elements(element_array(objects)), property_array(objects)
+        states = states_from_mean_elements(element_array(objects), zonal_degree=forces.zonal_degree)
+        return epoch, states, property_array(objects)
     STATES.check(objects, stage="reference")
     faults = Faults("reference")
     count = objects.sizes["instant"]

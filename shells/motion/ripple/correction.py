@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -11,6 +13,9 @@ from shells.motion.arrays import states_from_mean_elements
 from shells.motion.ripple.tesserals import Ripple, evaluate, ripple_terms
 
 Floats = NDArray[np.float64]
+
+#: Grid of mean a [km] and i [rad] on which amplitudes are taken: half a cell changes them by a half per cent.
+GRID = np.array([5.0, 1e-3])
 
 #: The velocity is the central difference of the displacement over so many seconds each way.
 STEP = 2.0
@@ -45,22 +50,30 @@ def tesseral_correction(
     Notes
     -----
     Linear theory of near-circular orbits, `shells.motion.ripple.tesserals`, with the amplitudes of the mean a and i
-    halfway.
+    at the time, to the next `GRID`.
     """
-    alive = values[np.isfinite(values[:, 0])]
-    if not len(alive):
-        return np.full((times.size, 6), np.nan)
-    middle = alive[len(alive) // 2]
-    plan = ripple_terms(middle[0], middle[3])
     last = start + spacing * (len(values) - 1)
 
     def displaced(instants: Floats) -> Floats:
         elements = np.empty((instants.size, 6))
         kernels.means(values, rates, start, spacing, np.clip(instants, start, last), elements)
-        return _displaced(plan, elements, greenwich + constants.EARTH_ROTATION_RATE.value * instants)
+        angles = greenwich + constants.EARTH_ROTATION_RATE.value * instants
+        found = np.full((instants.size, 3), np.nan)
+        known = np.isfinite(elements[:, 0])
+        cells = np.full((instants.size, 2), np.nan)
+        cells[known] = np.rint(elements[known][:, [0, 3]] / GRID)
+        for cell in np.unique(cells[known], axis=0):
+            there = (cells == cell).all(axis=1)
+            found[there] = _displaced(_plan(*cell.tolist()), elements[there], angles[there])
+        return found
 
     velocity = (displaced(times + STEP) - displaced(times - STEP)) / (2.0 * STEP)
     return np.concatenate([displaced(times), velocity], axis=1)
+
+
+@lru_cache(maxsize=4096)
+def _plan(axis_cell: float, inclination_cell: float) -> Ripple:
+    return ripple_terms(axis_cell * GRID[0], inclination_cell * GRID[1])
 
 
 def _displaced(plan: Ripple, elements: Floats, greenwich: Floats) -> Floats:
