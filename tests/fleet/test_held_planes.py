@@ -99,7 +99,8 @@ def test_plane_under_the_sun():
     turn = 1.5 * 1.32712440018e11 / (distance**3 * np.sqrt(MU / axis**3)) * np.abs(inward) * np.sqrt(1.0 - inward**2)
     expected = (1000.0 * np.sqrt(MU / axis) * turn).mean(axis=1) * YEAR_S
     np.testing.assert_allclose(cost["mean_velocity_change_plane"], expected, rtol=5e-3)
-    np.testing.assert_allclose(cost["mean_velocity_change_total"], expected, rtol=0.01)
+    in_plane = cost["mean_velocity_change_total"] - cost["mean_velocity_change_plane"]
+    np.testing.assert_allclose(in_plane, cost["mean_velocity_change_semi_major_axis"], rtol=1e-12)
     drifting = station_keeping_cost(satellites, years=0.1)
     np.testing.assert_array_equal(drifting["velocity_change_plane"], 0.0)
 
@@ -119,7 +120,7 @@ def test_plane_under_sun_and_moon_is_speed_times_angle():
 def test_eccentricity_is_half_the_speed_times_its_change():
     # Other method: a free frozen satellite over half a day; its vector is held by v |de| / 2 (Gauss's equations, R.
     # Battin 1999, section 10.4, from memory). One that is not frozen is turned by the oblateness: it costs more.
-    satellites, years = freeze(fleet(altitude=900.0, inclination=67.0)), 0.5 / 365.25
+    satellites, years = freeze(fleet(altitude=900.0, inclination=80.0)), 0.5 / 365.25
     cost = station_keeping_cost(satellites, years=years)["velocity_change_eccentricity"][:, 0]
     moved = propagate(free(satellites), years=years).isel(object=slice(0, None, 3))
     change = np.hypot(*(np.diff(moved[f"eccentricity_{axis}"].values)[:, 0] for axis in "xy"))
@@ -139,7 +140,7 @@ def test_years_add_up_to_the_span():
     for part in ("semi_major_axis", "eccentricity", "plane", "total"):
         by_year = cost[f"velocity_change_{part}"]
         assert np.unique(by_year).size == 12
-        np.testing.assert_allclose(cost[f"mean_velocity_change_{part}"], by_year @ [1 / 2.4, 1 / 2.4, 0.4 / 2.4])
+        np.testing.assert_allclose(cost[f"mean_velocity_change_{part}"], by_year.values @ [1 / 2.4, 1 / 2.4, 1 / 6])
         first = station_keeping_cost(satellites, years=1.0, **options)[f"velocity_change_{part}"][:, 0]
         np.testing.assert_allclose(first, by_year[:, 0], rtol=1e-6)
 
@@ -167,8 +168,8 @@ def test_cost_tells_all_faults():
     assert str(error.value) == (
         "station_keeping_cost: arguments cannot be used:\n"
         "  - years: -2 yr found; allowed: more than 0, up to 100 yr\n"
-        f"  - altitude: perigees of planes [1, 3] under 160 km, the lowest at {perigee * 0.93 - 6378.137:.3f} km; raise "
-        "the fleet"
+        f"  - altitude: perigees of planes [1, 3] under 160 km, the lowest at {perigee * 0.93 - 6378.137:.3f} km; "
+        "raise the fleet"
     )
 
 
@@ -216,8 +217,8 @@ def test_gap_of_equal_inclinations_is_the_step(inclination):
     )
     np.testing.assert_array_equal(surfaces["plane_above"], [2, 3, 1, -1])
     gap = surfaces["gap_above"][:3]
-    near = 64.0 < inclination < 117.0 and inclination != 87.9
-    np.testing.assert_allclose(gap[:, (gap.notnull()).all("plane")], 6.5, rtol=0, atol=0.3 if near else 0.02)
+    near = inclination in (64.2, 116.1)
+    np.testing.assert_allclose(gap[:, gap.notnull().all("plane")], 6.5, rtol=0, atol=0.1 if near else 0.006)
 
 
 def test_space_occupied_with_a_departure():
@@ -247,8 +248,8 @@ def test_surfaces_tell_all_faults():
     message = str(error.value)
     assert message.startswith(
         "frozen_surface: arguments cannot be used:\n"
-        "  - latitudes_deg: shape (3,), 2 of 3 outside -90 to 90 deg or missing; allowed: shape (latitudes,), -90 to 90 "
-        "deg\n"
+        "  - latitudes_deg: shape (3,), 2 of 3 outside -90 to 90 deg or missing; allowed: shape (latitudes,), "
+        "-90 to 90 deg\n"
         "  - eccentricity_departure: -0.1 found; allowed: 0 to 0.05\n"
         "  - planes [0, 3]: frozen_orbit: no frozen orbit of eccentricity up to 0.05 found at mean radius 7578.000 km"
     )

@@ -32,7 +32,7 @@ def test_debris_falls_at_the_solar_activity_of_the_study(tmp_path, activity, den
     axis = block._move(study_of(tmp_path, activity), low_debris())["semi_major_axis"].values
     # circular orbit: da/dt = -sqrt(mu a) rho Cd A/m (King-Hele, Satellite Orbits in an Atmosphere, 1987, from memory)
     per_second = np.sqrt(398600.4415 * axis[:, 0]) * density * 1000.0 * 2.2 * 0.01
-    np.testing.assert_allclose((axis[:, 0] - axis[:, -1]) / (0.02 * 365.25 * 86400.0), per_second, rtol=0.25)
+    np.testing.assert_allclose((axis[:, 0] - axis[:, -1]) / (0.02 * 365.25 * 86400.0), per_second, rtol=0.2)
 
 
 @pytest.mark.parametrize(("activity", "seed"), [("cycle", 0), ("drawn", 41)])
