@@ -16,7 +16,8 @@ import shells
 from shells import constants
 from shells.motion import arrays
 from shells.motion.forces import Forces
-from shells.motion.propagation import element_array
+from shells.motion.numerical.reference import integrate_states, no_tesserals
+from shells.motion.propagation import element_array, property_array
 
 DAY, YEAR = constants.DAY.value, constants.YEAR.value
 WORKERS = 2
@@ -72,6 +73,18 @@ def numerical(debris: Any, count: int = 3, days: float = 2.0) -> float:
     return (time.perf_counter() - begun) / count / days * 365.25
 
 
+def by_reference(debris: Any, count: int = 4, days: float = 20.0) -> float:
+    """Return seconds an object-year of the numerical reference takes, all forces, extrapolated."""
+    epoch = np.datetime64(debris["epoch"].values.item(), "ns")
+    model = Forces().model(epoch, days * DAY)
+    states = arrays.states_from_mean_elements(element_array(debris))[:count]
+    properties = property_array(debris)[:count]
+    integrate_states(states[:1], properties[:1], np.array([0.0, DAY]), model, no_tesserals())
+    begun = time.perf_counter()
+    integrate_states(states, properties, np.array([0.0, days * DAY]), model, no_tesserals())
+    return (time.perf_counter() - begun) / count / days * 365.25
+
+
 def as_satellites(debris: Any) -> list[Satrec]:
     """Return sgp4's objects of like orbits: the mean elements are copied, which is good enough for timing."""
     usual = shells.classical(debris)
@@ -116,6 +129,7 @@ def main(count: int = 2000) -> None:
         taken, lived = moved(debris, 1.0, forces)
         print(f"    {name:30s} {lived / taken:17.0f}", flush=True)
     print("beside it, one thread, extrapolated     object-years/s")
+    print(f"    shells.reference, all forces   {1.0 / by_reference(debris):17.3g}")
     print(f"    scipy DOP853, J2 alone         {1.0 / numerical(debris):17.3g}")
     print(f"    sgp4 every 10 s                {1.0 / stepped(debris):17.3g}")
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6:.2g} GB")

@@ -227,7 +227,8 @@ def approach_rates(
     )
     faults.require(
         bool((planes >= 0).all()) and np.unique(planes).size == planes.size,
-        "satellites of a plane do not share one orbit, or have no plane; expected whole planes, as from `walker`",
+        "satellites of a plane do not share one orbit, or have no plane; expected whole planes, as from `walker`, "
+        "propagated without `control`: averages take departures from tolerances",
     )
     if others is not None:
         faults.require(
