@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from shells.constants import EQUATORIAL_RADIUS
 from shells.errors import Faults
-from shells.motion.frozen import frozen_eccentricity, is_near_critical
+from shells.motion.frozen import is_near_critical, standing_eccentricity
 from shells.motion.shape import mean_radius, semi_major_axis
 from shells.schema import OBJECTS, provenance
 
@@ -148,7 +148,7 @@ def reshape(fleet: xr.Dataset, mean_radius_km: ArrayLike, inclination_deg: Array
         "(63.4349 or 116.5651 deg), where the frozen value changes fast; freeze the fleet last",
     )
     faults.raise_if_any()
-    e_y[frozen] = frozen_eccentricity(radius[frozen], inclination[frozen])
+    e_y[frozen] = standing_eccentricity(radius[frozen], inclination[frozen])
     changes = {
         "semi_major_axis": semi_major_axis(radius, inclination),
         "inclination": inclination,
@@ -218,7 +218,7 @@ def _is_frozen(fleet: xr.Dataset) -> NDArray[np.bool_]:
     usable = ~is_near_critical(inclination)
     target = np.full(inclination.shape, np.nan)
     radius = mean_radius(fleet["semi_major_axis"].values, inclination)
-    target[usable] = frozen_eccentricity(radius[usable], inclination[usable])
+    target[usable] = standing_eccentricity(radius[usable], inclination[usable])
     off = np.hypot(fleet["eccentricity_x"].values, fleet["eccentricity_y"].values - target)
     # near a critical inclination the value takes an integration: that `freeze` was here has to do
     noted = "freeze" in json.loads(fleet.attrs.get("provenance", "{}"))

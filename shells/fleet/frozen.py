@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from shells.errors import Faults
 from shells.fleet.elements import MINIMUM_ALTITUDE_KM, Planes, note, perigee_altitude, read_planes, replace
-from shells.motion.frozen import HIGHEST_DEGREE, NONE_WITHIN_DEG, frozen_eccentricity, is_near_critical
+from shells.motion.frozen import HIGHEST_DEGREE, NONE_WITHIN_DEG, is_near_critical, standing_eccentricity
 from shells.motion.periodic.orbits import LARGEST_ECCENTRICITY, frozen_orbits
 from shells.motion.shape import mean_radius
 
@@ -25,9 +25,10 @@ def freeze(fleet: xr.Dataset) -> xr.Dataset:
     -------
     Dataset
         OBJECTS: eccentricity_x is zero, eccentricity_y the frozen value under zonals J2 to J15; negative where the
-        perigee belongs at 270 deg. By linear theory; of planes within 2 deg of a critical inclination (63.4349,
-        116.5651 deg) by the periodic orbit, the least eccentric one. The semi-major axis is kept, so that the radius
-        averaged over the argument of latitude sinks by a e^2 / 2: 1.4 km at an eccentricity of 0.02.
+        perigee belongs at 270 deg. What stands still in the library's own motion; of planes within 2 deg of a critical
+        inclination (63.4349, 116.5651 deg) the value of the periodic orbit, the least eccentric one. The semi-major
+        axis is kept, so that the radius averaged over the argument of latitude sinks by a e^2 / 2: 1.4 km at an
+        eccentricity of 0.02.
 
     Raises
     ------
@@ -47,7 +48,7 @@ def freeze(fleet: xr.Dataset) -> xr.Dataset:
     inclination = fleet["inclination"].values
     linear = ~near[planes.index]
     radius = mean_radius(fleet["semi_major_axis"].values, inclination)
-    eccentricity[linear] = frozen_eccentricity(radius[linear], inclination[linear])
+    eccentricity[linear] = standing_eccentricity(radius[linear], inclination[linear])
     eccentricity[~linear] = _periodic(planes, near)[planes.index[~linear]]
     frozen = replace(fleet, eccentricity_x=np.zeros(eccentricity.shape), eccentricity_y=eccentricity)
     return note(frozen, freeze={"zonals_to_degree": HIGHEST_DEGREE})

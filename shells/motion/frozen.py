@@ -44,7 +44,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from shells.constants import REFERENCE_RADIUS, zonal_coefficients
 from shells.errors import Faults, InputError
+from shells.motion import kernels
+from shells.motion.forces import Forces
 from shells.motion.periodic.orbits import LARGEST_ECCENTRICITY, FrozenOrbit, frozen_orbits
+from shells.motion.shape import mean_radius, semi_major_axis
 
 #: Zero of 4 - 5 sin^2 i; the other one is its supplement.
 CRITICAL_INCLINATION_DEG = float(np.degrees(np.arcsin(np.sqrt(0.8))))
@@ -57,6 +60,10 @@ CRITICAL_MARGIN_DEG = 2.0
 NONE_WITHIN_DEG = 0.1
 
 HIGHEST_DEGREE = 15
+
+# first step of the secant method, and an epoch for a force model whose forces know no time
+_SECANT = 1e-5
+_ANY_EPOCH = np.datetime64("2000-01-01", "ns")
 
 #: Towards the equator the argument of latitude, in which the periodic orbit is found, loses its origin.
 _LOWEST_INCLINATION_DEG = 1.0
@@ -120,6 +127,63 @@ def frozen_eccentricity(
     )
     _require_usable(inclination, degree)
     return _linear_eccentricity(radius, inclination, degree)
+
+
+def standing_eccentricity(mean_radius_km: ArrayLike, inclination_deg: ArrayLike) -> NDArray[np.float64]:
+    """Return the mean eccentricity that stands still in the library's own motion, zonals to 15.
+
+    Parameters
+    ----------
+    mean_radius_km : array_like
+        Mean radius [km].
+    inclination_deg : array_like
+        Mean inclination [deg].
+
+    Returns
+    -------
+    ndarray
+        e sin(argument of perigee) [1], as `frozen_eccentricity`, which it corrects by up to 1e-5. The harmonic of the
+        periodic orbit, averaged over the argument of latitude, differs by up to 1e-6.
+
+    Raises
+    ------
+    InputError
+        As `frozen_eccentricity`.
+
+    Notes
+    -----
+    The root of the averaged rate of e cos(argument of perigee) by the secant method, from the linear theory on.
+    """
+    radius, inclination = np.broadcast_arrays(
+        np.asarray(mean_radius_km, dtype=np.float64), np.asarray(inclination_deg, dtype=np.float64)
+    )
+    shape = radius.shape
+    rows = np.zeros((radius.size, 6))
+    rows[:, 0] = semi_major_axis(radius, inclination).ravel()
+    rows[:, 3] = np.radians(inclination).ravel()
+    distinct, which = np.unique(rows, axis=0, return_inverse=True)
+    before = frozen_eccentricity(mean_radius(distinct[:, 0], np.degrees(distinct[:, 3])), np.degrees(distinct[:, 3]))
+    now = before + _SECANT
+    rate_before, rate = _vector_rate(distinct, before), _vector_rate(distinct, now)
+    for _ in range(4):
+        slope = (rate - rate_before) / np.where(now == before, 1.0, now - before)
+        change = np.where(slope == 0.0, 0.0, -rate / np.where(slope == 0.0, 1.0, slope))
+        before, rate_before = now, rate
+        now = now + change
+        rate = _vector_rate(distinct, now)
+    found: NDArray[np.float64] = now[which.reshape(-1)].reshape(shape)
+    return found
+
+
+def _vector_rate(rows: NDArray[np.float64], eccentricity: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the rate of e cos(argument of perigee) [s-1] with perigee at 90 deg."""
+    elements = rows.copy()
+    elements[:, 2] = eccentricity
+    zonals = Forces(drag=False, sun=False, moon=False, radiation=False)
+    rates = np.empty_like(elements)
+    nothing = np.zeros((len(rows), 2))
+    kernels.mean_rates(elements, nothing, np.zeros(len(rows)), zonals.model(_ANY_EPOCH, 0.0), rates)
+    return rates[:, 1]
 
 
 def _linear_eccentricity(

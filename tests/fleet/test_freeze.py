@@ -8,7 +8,7 @@ from shells.errors import InputError
 from shells.fleet.frozen import freeze
 from shells.fleet.patterns import walker
 from shells.fleet.stack import stack
-from shells.motion.frozen import frozen_eccentricity, frozen_orbit
+from shells.motion.frozen import frozen_orbit, standing_eccentricity
 from shells.motion.shape import mean_radius
 from shells.schema import OBJECTS
 
@@ -25,7 +25,7 @@ def test_each_plane_gets_its_own_value():
     OBJECTS.check(frozen, stage="test")
     radius = mean_radius(frozen["semi_major_axis"].values, frozen["inclination"].values)
     np.testing.assert_array_equal(frozen["eccentricity_x"], 0.0)
-    np.testing.assert_allclose(frozen["eccentricity_y"], frozen_eccentricity(radius, 87.9), rtol=1e-15)
+    np.testing.assert_allclose(frozen["eccentricity_y"], standing_eccentricity(radius, 87.9), rtol=1e-15)
     assert np.unique(frozen["eccentricity_y"].values.round(12)).size == 6
     np.testing.assert_array_equal(frozen["semi_major_axis"], fleet()["semi_major_axis"])
 

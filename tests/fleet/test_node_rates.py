@@ -15,7 +15,7 @@ from shells.fleet.node_rates import match_node_rates
 from shells.fleet.patterns import walker
 from shells.fleet.stack import stack
 from shells.motion.forces import Forces
-from shells.motion.frozen import frozen_eccentricity
+from shells.motion.frozen import standing_eccentricity
 from shells.motion.propagation import propagate
 from shells.motion.secular import j2_rates
 from shells.motion.shape import mean_radius
@@ -121,7 +121,7 @@ def test_frozen_stays_frozen(forces):
     # Property: the frozen value belongs to the trimmed inclination.
     matched = match_node_rates(freeze(fleet(53.0)), forces=forces)
     radius = mean_radius(matched["semi_major_axis"].values, matched["inclination"].values)
-    expected = frozen_eccentricity(radius, matched["inclination"].values)
+    expected = standing_eccentricity(radius, matched["inclination"].values)
     np.testing.assert_allclose(matched["eccentricity_y"], expected, rtol=0, atol=1e-15)
     assert np.ptp(courses(matched, 1.0, forces)[:, -1]) < 1e-5
 

@@ -12,7 +12,7 @@ from shells.errors import InputError
 from shells.fleet.frozen import freeze
 from shells.fleet.patterns import walker
 from shells.fleet.stack import stack
-from shells.motion.frozen import frozen_eccentricity
+from shells.motion.frozen import standing_eccentricity
 from shells.motion.shape import mean_radius
 from shells.schema import OBJECTS
 
@@ -69,7 +69,7 @@ def test_frozen_stays_frozen():
     after, before = freeze(stack(fleet(), step_km=10.0)), stack(freeze(fleet()), step_km=10.0)
     np.testing.assert_allclose(before["eccentricity_y"], after["eccentricity_y"], rtol=0, atol=1e-15)
     radius = altitudes(before)[before["plane"].values] + 6378.137
-    np.testing.assert_allclose(before["eccentricity_y"], frozen_eccentricity(radius, 87.9), rtol=0, atol=1e-15)
+    np.testing.assert_allclose(before["eccentricity_y"], standing_eccentricity(radius, 87.9), rtol=0, atol=1e-15)
     assert (stack(fleet(), step_km=10.0)["eccentricity_y"] == 0.0).all()
 
 

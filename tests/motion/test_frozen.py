@@ -10,10 +10,21 @@ from numpy.polynomial import legendre
 
 from shells.constants import GRAVITATIONAL_PARAMETER, REFERENCE_RADIUS, zonal_coefficients
 from shells.errors import InputError
-from shells.motion.frozen import frozen_eccentricity, frozen_gap, frozen_orbit, frozen_radius, is_near_critical
+from shells.motion import arrays
+from shells.motion.forces import Forces
+from shells.motion.frozen import (
+    frozen_eccentricity,
+    frozen_gap,
+    frozen_orbit,
+    frozen_radius,
+    is_near_critical,
+    standing_eccentricity,
+)
 from shells.motion.periodic.kernels import follow
 from shells.motion.periodic.orbits import frozen_orbits
+from shells.motion.shape import semi_major_axis
 from tests import truth
+from tests.populations import EPOCH
 
 RADIUS = 7578.0
 MU = GRAVITATIONAL_PARAMETER.value
@@ -253,3 +264,17 @@ def test_errors_of_the_periodic_orbit():
         "frozen_orbit: the frozen orbit at mean radius 6928.000 km and inclination 53.0000 deg, zonals to 15, has its "
         "perigee at 90 deg (eccentricity 0.001028); leave out perigee, or move the inclination"
     )
+
+
+@pytest.mark.parametrize("inclination", [12.0, 53.0, 61.4, 65.5, 87.0, 98.6, 144.0])
+def test_standing_eccentricity_stands_still(inclination):
+    radius = 7178.0
+    e = float(standing_eccentricity(radius, inclination))
+    row = np.array([[float(semi_major_axis(radius, inclination)), 0.0, e, np.radians(inclination), 0.7, 0.4]])
+    forces = Forces(drag=False, sun=False, moon=False, radiation=False)
+    times = np.linspace(0.0, 5.0 * 365.25 * 86400.0, 60)
+    values, _, _ = arrays.integrate(row, np.zeros((1, 2)), times, epoch=EPOCH, forces=forces)
+    wander = radius * np.hypot(values[0, :, 1], values[0, :, 2] - e)
+    assert wander.max() < 1e-3
+    # the periodic orbit's harmonic and inclination are averages over the argument of latitude
+    assert abs(e - frozen_orbit(radius, inclination).eccentricity) < 1.5e-6
