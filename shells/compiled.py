@@ -1,4 +1,4 @@
-"""The one decorator of every compiled kernel.
+"""The decorators of compiled kernels.
 
 Kernels are compiled by numba with `nogil` (threads of one process run them side by side), without `fastmath` (NaN must
 stay NaN), and cached on disk. numba does not notice when a function that a cached kernel calls changes in another file,
@@ -38,3 +38,7 @@ if not os.environ.get("NUMBA_CACHE_DIR"):
     numba.config.CACHE_DIR = str(_cache_directory())
 
 kernel = numba.njit(cache=True, nogil=True, error_model="numpy")
+
+#: For kernels of one caller or of innermost loops: they become part of their callers, which saves handing over the force
+#: model, some hundred numbers, with each call, and a third of the time to compile.
+inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True)

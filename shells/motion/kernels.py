@@ -26,7 +26,7 @@ import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
-from shells.compiled import kernel
+from shells.compiled import inlined_kernel, kernel
 from shells.motion.ripple.kernels import near_circular_terms, secular_terms
 
 TWO_PI = 2.0 * np.pi
@@ -147,7 +147,7 @@ def zonal_functions(a, i, model, out):
     out[last, 3], out[last, 4] = s, c
 
 
-@kernel
+@inlined_kernel
 def zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers):
     """Return the gradient of the averaged potential of the zonals, J2 squared among them.
 
@@ -226,7 +226,7 @@ def zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers):
     return by_a, by_x, by_y, torque_n, -cos_i * turn_w
 
 
-@kernel
+@inlined_kernel
 def body_at(table, spacing, time):
     """Return a position [km] from a table of positions and velocities (nodes, 6)."""
     place = time / spacing
@@ -243,7 +243,7 @@ def body_at(table, spacing, time):
     )
 
 
-@kernel
+@inlined_kernel
 def in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i):
     """Return components of a vector along the node, a quarter turn ahead in the plane, and the orbit normal."""
     along = body[0] * cos_node + body[1] * sin_node
@@ -251,7 +251,7 @@ def in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i):
     return along, across * cos_i + body[2] * sin_i, body[2] * cos_i - across * sin_i
 
 
-@kernel
+@inlined_kernel
 def body_gradient(a, ex, ey, along, ahead, normal, mu, octupole):
     """Return the gradient of the averaged potential of a third body, to degree 2 or, with ``octupole``, 3.
 
@@ -286,7 +286,7 @@ def body_gradient(a, ex, ey, along, ahead, normal, mu, octupole):
     )
 
 
-@kernel
+@inlined_kernel
 def bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model):
     """Return the gradient of the averaged potential of the Sun, to degree 2, and the Moon, to degree 3."""
     sun = moon = (0.0, 0.0, 0.0, 0.0, 0.0)
@@ -301,7 +301,7 @@ def bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model):
     return sun[0] + moon[0], sun[1] + moon[1], sun[2] + moon[2], sun[3] + moon[3], sun[4] + moon[4]
 
 
-@kernel
+@inlined_kernel
 def conservative_rates(a, ex, ey, grad, mu):
     """Return the rates of a gradient of the averaged potential, Lagrange's planetary equations in (ex, ey, u); [1]."""
     scale = 1.0 / np.sqrt(mu * a)
@@ -310,7 +310,7 @@ def conservative_rates(a, ex, ey, grad, mu):
     return 0.0, -eta * scale * grad[2], eta * scale * grad[1], -scale / eta * grad[4], scale / eta * grad[3], u_rate
 
 
-@kernel
+@inlined_kernel
 def flux_row(time, model):
     """Return the lower level of the flux at a time and the share of the level above it."""
     place = min(max(time / model.flux_spacing, 0.0), model.flux.size - 1.0)
@@ -329,7 +329,7 @@ def flux_row(time, model):
     return row, (flux - model.flux_levels[row]) / (model.flux_levels[row + 1] - model.flux_levels[row])
 
 
-@kernel
+@inlined_kernel
 def density(height, row, share, air):
     """Return the density [kg m-3] at a height [km], between a level of the flux and the next."""
     x = height / AIR_CELL
@@ -357,7 +357,7 @@ def radial_short_period_bound(a, e, sin_i, radius, zonals):
     return first + (0.05 if zonals[2] != 0.0 else 0.0)
 
 
-@kernel
+@inlined_kernel
 def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model):
     """Return the rates ``(a', x', y', i', d)`` by drag, averaged over the orbit by quadrature in eccentric anomaly.
 
@@ -420,7 +420,7 @@ _SCAN_STEP = np.pi / 12.0
 _SCAN = np.stack([np.cos(np.pi * (np.arange(13) - 6) / 12.0), np.sin(np.pi * (np.arange(13) - 6) / 12.0)], axis=1)
 
 
-@kernel
+@inlined_kernel
 def light(c, s, p, along, across, shadow, radius):
     """Return p^2 (1 - s^2 cos^2) - R^2 (p / r)^2, positive outside the shadow, at a longitude of cosine c and sine s.
 
@@ -431,7 +431,7 @@ def light(c, s, p, along, across, shadow, radius):
     return p * p * (1.0 - shadow * c * c) - conic * conic
 
 
-@kernel
+@inlined_kernel
 def shadow_edge(low, f_low, high, f_high, p, along, across, shadow, radius):
     """Return the longitude where the shadow begins or ends, between two with their `light`: the Illinois method.
 
@@ -452,7 +452,7 @@ def shadow_edge(low, f_low, high, f_high, p, along, across, shadow, radius):
     return edge
 
 
-@kernel
+@inlined_kernel
 def arc_end(cos_l, sin_l, a, p, eta, ex, ey):
     """Return what the averages need of one end of an arc.
 
@@ -468,7 +468,7 @@ def arc_end(cos_l, sin_l, a, p, eta, ex, ey):
     return r * cos_l, r * sin_l, -e_sin - turn, -turn, sine, cosine, 0.5 * sine * cosine, 0.5 * sine * sine
 
 
-@kernel
+@inlined_kernel
 def first_moment(c0, c1, c2, ex, ey, span, start, end):
     """Return the integral of (c0 + c1 cos F + c2 sin F)(1 - ex cos F - ey sin F) over a span of eccentric longitude F.
 
@@ -486,7 +486,7 @@ def first_moment(c0, c1, c2, ex, ey, span, start, end):
     )
 
 
-@kernel
+@inlined_kernel
 def radiation_rates(a, ex, ey, along, ahead, normal, strength, model):
     """Return the rates by sunlight, averaged over the orbit, the arc in a cylindrical shadow left out.
 
@@ -570,7 +570,7 @@ def to_equinoctial(elements, retrograde, out):
     out[5] = elements[5] + retrograde * elements[4]
 
 
-@kernel
+@inlined_kernel
 def node_frame(y, retrograde):
     """Return tan half-angle, cos i, sin i, cos raan, sin raan of equinoctial elements; raan is 0 where undefined."""
     tangent = np.sqrt(y[3] * y[3] + y[4] * y[4])
@@ -582,7 +582,7 @@ def node_frame(y, retrograde):
     return tangent, cos_i, sin_i, 1.0, 0.0
 
 
-@kernel
+@inlined_kernel
 def equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out):
     """Fill ``out`` with the rates of equinoctial elements of the rates ``(a', x', y', i', d, u')``."""
     turn, turning = retrograde * sin_node, retrograde * tangent * rates[4]
@@ -596,7 +596,7 @@ def equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograd
     out[5] = rates[5] + turning
 
 
-@kernel
+@inlined_kernel
 def hold(cos_i, sin_i, ex, ey, drifting, rates):
     """Return of rates ``(a', x', y', i', d, u')`` those of a held satellite, whose node and phase move freely.
 
@@ -606,14 +606,14 @@ def hold(cos_i, sin_i, ex, ey, drifting, rates):
     return 0.0, -rotation * ey, rotation * ex, rates[3] if drifting else 0.0, rates[4], rates[5]
 
 
-@kernel
+@inlined_kernel
 def eccentricity_vector(y, cos_node, sin_node, retrograde):
     """Return ex and ey of equinoctial elements."""
     turn = retrograde * sin_node
     return y[2] * cos_node + y[1] * turn, y[1] * cos_node - y[2] * turn
 
 
-@kernel
+@inlined_kernel
 def earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, out):
     """Fill ``out`` with the rates of the equinoctial elements by zonals and air, the mean motion left out.
 
@@ -649,7 +649,7 @@ def earth_rates(time, y, retrograde, properties, held, drifting, functions, mode
     equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out)
 
 
-@kernel
+@inlined_kernel
 def sky_rates(time, y, retrograde, properties, held, bodies, sunlight, model, out):
     """Fill ``out`` with the rates of the equinoctial elements by Sun and Moon, and by sunlight, one or both."""
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
@@ -794,7 +794,7 @@ def turn_of(y, retrograde, held, reference, model):
     )
 
 
-@kernel
+@inlined_kernel
 def axes_at(lapse, turn, out, m):
     """Fill row m of ``out`` after a lapse: cosines and sines of the turns of node and perigee, the frozen point."""
     cosine, sine = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
@@ -806,7 +806,7 @@ def axes_at(lapse, turn, out, m):
     out[m, 4], out[m, 5] = turn.h * cosine + turn.k * sine, turn.k * cosine - turn.h * sine
 
 
-@kernel
+@inlined_kernel
 def turned(z, axes, m, y):
     """Fill ``y`` with equinoctial elements of elements in turning axes, row m of those."""
     y[0], y[5] = z[0], z[5]
@@ -815,7 +815,7 @@ def turned(z, axes, m, y):
     y[3], y[4] = z[3] * axes[m, 0] + z[4] * axes[m, 1], z[4] * axes[m, 0] - z[3] * axes[m, 1]
 
 
-@kernel
+@inlined_kernel
 def slow_rates(y, rates, axes, m, turn, whole):
     """Turn rates in fixed axes into rates in the turning ones, in place; ``whole`` where they hold the secular turn."""
     h, k, p, q = rates[1], rates[2], rates[3], rates[4]
@@ -828,7 +828,7 @@ def slow_rates(y, rates, axes, m, turn, whole):
     rates[3], rates[4] = p * axes[m, 0] - q * axes[m, 1], q * axes[m, 0] + p * axes[m, 1]
 
 
-@kernel
+@inlined_kernel
 def along_step(start, modes, integrals, m, count, half, z):
     """Fill ``z`` with the elements in turning axes at one point of a step."""
     for c in range(6):
@@ -849,7 +849,7 @@ def draw_on(modes, ratio):
         modes[2, c] = ratio * ratio * second
 
 
-@kernel
+@inlined_kernel
 def usable(y, equatorial_radius):
     """Return whether elements are those of an orbit whose forces can be taken."""
     e2 = y[1] * y[1] + y[2] * y[2]
