@@ -39,6 +39,6 @@ if not os.environ.get("NUMBA_CACHE_DIR"):
 
 kernel = numba.njit(cache=True, nogil=True, error_model="numpy")
 
-#: For kernels of one caller or of innermost loops: they become part of their callers, which saves handing over the force
-#: model, some hundred numbers, with each call, and a third of the time to compile.
+#: For kernels of one caller or of innermost loops: they become part of their callers, which saves handing over the
+#: force model, some hundred numbers, with each call, and a third of the time to compile.
 inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
