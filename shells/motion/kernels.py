@@ -676,6 +676,42 @@ def sky_rates(time, y, retrograde, properties, held, bodies, sunlight, model, ou
 
 
 @kernel
+def bodies_side_by_side(points, sun, moon, retrograde, held, mu, sun_mu, moon_mu, rates):
+    """Fill ``rates`` (6, n) with the rates of equinoctial elements (6, n) by Sun and Moon at their places (3, n).
+
+    What `sky_rates` gives one point at a time; here the compiler does several in one instruction.
+    """
+    for m in range(points.shape[1]):
+        p, q = points[3, m], points[4, m]
+        square = p * p + q * q
+        tangent = np.sqrt(square)
+        cos_i, sin_i = retrograde * (1.0 - square) / (1.0 + square), 2.0 * tangent / (1.0 + square)
+        cos_node = q / tangent if tangent > 0.0 else 1.0
+        sin_node = p / tangent if tangent > 0.0 else 0.0
+        turn = retrograde * sin_node
+        a = points[0, m]
+        ex, ey = points[2, m] * cos_node + points[1, m] * turn, points[1, m] * cos_node - points[2, m] * turn
+        place = in_orbit_frame((sun[0, m], sun[1, m], sun[2, m]), cos_node, sin_node, cos_i, sin_i)
+        s = body_gradient(a, ex, ey, place[0], place[1], place[2], sun_mu, False)
+        place = in_orbit_frame((moon[0, m], moon[1, m], moon[2, m]), cos_node, sin_node, cos_i, sin_i)
+        g = body_gradient(a, ex, ey, place[0], place[1], place[2], moon_mu, True)
+        grad = (s[0] + g[0], s[1] + g[1], s[2] + g[2], s[3] + g[3], s[4] + g[4])
+        _, x, y, tilt, d, u = conservative_rates(a, ex, ey, grad, mu)
+        rotation = cos_i * d / max(sin_i, SMALL_SINE)
+        x = -rotation * ey if held else x
+        y = rotation * ex if held else y
+        turning = retrograde * tangent * d
+        x_rate, y_rate = x - turning * ey, y + turning * ex
+        growth = 0.5 * (1.0 + square)
+        rates[0, m] = 0.0
+        rates[1, m] = y_rate * cos_node + x_rate * turn
+        rates[2, m] = x_rate * cos_node - y_rate * turn
+        rates[3, m] = growth * (retrograde * tilt * sin_node + d * cos_node)
+        rates[4, m] = growth * (retrograde * tilt * cos_node - d * sin_node)
+        rates[5, m] = u + turning
+
+
+@kernel
 def to_public(y, rate, retrograde, elements, rates):
     """Fill ``elements`` and ``rates`` with ``[a, ex, ey, i, raan, u]`` and rates of equinoctial elements and rates.
 
@@ -859,12 +895,12 @@ def usable(y, equatorial_radius):
 @kernel
 def attempt_step(
     time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model, scratch, z, y,
-    rates, axes,
+    rates, axes, points,
 ):  # fmt: skip
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
     ``slow`` holds the first guess of the Earth's forces on entry and their modes on return, ``fast`` those of the sky.
-    ``scratch``, ``z``, ``y``, ``rates`` and ``axes`` (a row for each point) are scratch.
+    ``scratch``, ``z``, ``y``, ``rates``, ``axes`` (a row for each point) and ``points`` (a column) are scratch.
     """
     half = 0.5 * step
     fast[:] = 0.0
@@ -875,12 +911,21 @@ def attempt_step(
         for m in range(FAST):
             along_step(start, slow, _FAST_INTEGRALS, m, SLOW, half, z)
             lapse = half * (1.0 + _FAST_POINTS[m])
-            axes_at(lapse, turn, axes, 0)
-            turned(z, axes, 0, y)
+            axes_at(lapse, turn, axes, m)
+            turned(z, axes, m, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
-            sky_rates(time + lapse, y, retrograde, properties, held, True, False, model, rates)
-            slow_rates(y, rates, axes, 0, turn, False)
+            for c in range(6):
+                points[c, m] = y[c]
+            points[6, m], points[7, m], points[8, m] = body_at(model.sun, model.ephemeris_spacing, time + lapse)
+            points[9, m], points[10, m], points[11, m] = body_at(model.moon, model.ephemeris_spacing, time + lapse)
+        bodies_side_by_side(
+            points[:6], points[6:9], points[9:12], retrograde, held, model.mu, model.sun_mu, model.moon_mu, points[12:]
+        )
+        for m in range(FAST):
+            for c in range(6):
+                y[c], rates[c] = points[c, m], points[12 + c, m]
+            slow_rates(y, rates, axes, m, turn, False)
             for j in range(FAST):
                 for c in range(6):
                     fast[j, c] += _FAST_PROJECTION[j, m] * rates[c]
@@ -1029,7 +1074,8 @@ def integrate(
     """
     retrograde = 1.0 if elements[3] <= 0.5 * np.pi else -1.0
     y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
-    value, rate, axes, public = np.empty(6), np.empty(6), np.empty((SLOW, 6)), elements.copy()
+    value, rate, axes, public = np.empty(6), np.empty(6), np.empty((FAST, 6)), elements.copy()
+    points = np.empty((18, FAST))
     slow, fast, modes, guess = np.zeros((SLOW, 6)), np.empty((FAST, 6)), np.empty((FAST, 6)), np.zeros((SLOW, 6))
     functions = np.empty((model.degree.size + 1, 6))
     inclination, axis = np.inf, 0.0
@@ -1077,7 +1123,7 @@ def integrate(
                 guess[0, 4] -= (last_turn.node - turn.node) * start[3]
             error = attempt_step(
                 time, start, guess, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model,
-                scratch, value, trial, rate, axes,
+                scratch, value, trial, rate, axes, points,
             )  # fmt: skip
             if error <= 4.0:
                 break
