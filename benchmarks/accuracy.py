@@ -18,7 +18,7 @@ from shells.motion.bodies import greenwich_angle
 from shells.motion.fitting import fit_elements
 from shells.motion.forces import Forces
 from shells.motion.numerical.reference import integrate_states, no_tesserals, tesserals_from
-from shells.motion.ripple.correction import tesseral_correction
+from shells.motion.ripple.correction import orbit_axes, tesseral_correction
 
 EPOCH = np.datetime64("2027-03-21T05:20:00", "ns")
 DAY = constants.DAY.value
@@ -156,18 +156,10 @@ def ripple(own: _Own, times: np.ndarray) -> np.ndarray:
     return tesseral_correction(own.values, own.rates, own.start, DAY, times, greenwich_angle(EPOCH))
 
 
-def _frame(states: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return unit vectors outward, ahead and normal to the orbit, each (n, 3)."""
-    outward = states[:, :3] / np.linalg.norm(states[:, :3], axis=1)[:, None]
-    normal = np.cross(states[:, :3], states[:, 3:])
-    normal /= np.linalg.norm(normal, axis=1)[:, None]
-    return outward, np.cross(normal, outward), normal
-
-
 def _apart(own: _Own, instants: np.ndarray, truth: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return own less true radius at the same argument of latitude, and along-track distance at the same time [km]."""
     radius = np.linalg.norm(truth[:, :3], axis=1)
-    outward, ahead, _ = _frame(truth)
+    outward, ahead, _ = orbit_axes(truth)
     rate = np.linalg.norm(np.cross(truth[:, :3], truth[:, 3:]), axis=1) / radius**2
     shifted, along = instants, None
     for _ in range(8):

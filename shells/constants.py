@@ -73,6 +73,8 @@ SGP4_REFERENCE_DENSITY = Constant(
 
 #: Area-to-mass ratio where a catalogue tells nothing better.
 DEFAULT_AREA_TO_MASS = Constant(0.01, "m2 kg-1", "typical 100 kg m-2, spaceacademy.net.au orbital lifetime page")
+#: Radiation pressure coefficient where nothing is known.
+DEFAULT_REFLECTIVITY_COEFFICIENT = Constant(1.3, "1", "assumed: between absorption (1) and diffuse reflection (13/9)")
 DEFAULT_DRAG_COEFFICIENT = Constant(2.2, "1", "NASA-STD-8719.14C, figure 4.3-1")
 
 

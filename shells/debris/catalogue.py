@@ -22,7 +22,7 @@ from shells import constants
 from shells.debris.element_sets import ElementSets, read_element_sets
 from shells.debris.fit import FittedElements, fit_mean_elements
 from shells.debris.instants import utc_instant
-from shells.debris.kinds import ASSUMED_REFLECTIVITY, HARD_BODY_RADII, kind_of_name
+from shells.debris.kinds import HARD_BODY_RADII, kind_of_name
 from shells.debris.records import Rejected
 from shells.errors import CatalogueError, InputError
 from shells.schema import OBJECTS, provenance
@@ -68,7 +68,7 @@ def read_catalogue(path: str | Path, *, at: np.datetime64 | datetime | str | Non
     read = len(sets)
     sets = sets.nearest_to(instant)
     ballistic, believed = _ballistic(sets.drag_terms)
-    sunlight = ASSUMED_REFLECTIVITY.value / constants.DEFAULT_DRAG_COEFFICIENT.value * ballistic
+    sunlight = constants.DEFAULT_REFLECTIVITY_COEFFICIENT.value / constants.DEFAULT_DRAG_COEFFICIENT.value * ballistic
     fitted = fit_mean_elements(sets.satellites, np.column_stack([ballistic, sunlight]), instant)
     kept, sets = _usable(sets, fitted)
     if not len(sets):
@@ -169,7 +169,7 @@ def _values(
         "radiation_area": unknown,
         "area_to_mass": ballistic / constants.DEFAULT_DRAG_COEFFICIENT.value,
         "drag_coefficient": np.full(count, constants.DEFAULT_DRAG_COEFFICIENT.value),
-        "reflectivity_coefficient": np.full(count, ASSUMED_REFLECTIVITY.value),
+        "reflectivity_coefficient": np.full(count, constants.DEFAULT_REFLECTIVITY_COEFFICIENT.value),
         "hard_body_radius": [HARD_BODY_RADII[kind].value for kind in kinds],
         "plane": np.full(count, -1),
         "slot": np.full(count, -1),

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from shells import constants
 from shells.debris.instants import utc_instant
-from shells.debris.kinds import ASSUMED_REFLECTIVITY
 from shells.errors import Faults, InputError
 from shells.schema import OBJECTS, provenance
 
@@ -203,7 +202,7 @@ def _population(count: int, seed: int) -> dict[str, object]:
         "radiation_area": area,
         "area_to_mass": area_to_mass,
         "drag_coefficient": np.full(count, constants.DEFAULT_DRAG_COEFFICIENT.value),
-        "reflectivity_coefficient": np.full(count, ASSUMED_REFLECTIVITY.value),
+        "reflectivity_coefficient": np.full(count, constants.DEFAULT_REFLECTIVITY_COEFFICIENT.value),
         "hard_body_radius": 0.5 * size,
         "plane": np.full(count, -1),
         "slot": np.full(count, -1),

@@ -26,9 +26,6 @@ HARD_BODY_RADII = {
     "unknown": Constant(0.5, "m", _ASSUMED),
 }
 
-#: Radiation pressure coefficient where nothing is known.
-ASSUMED_REFLECTIVITY = Constant(1.3, "1", "assumed: between absorption (1) and diffuse reflection (13/9)")
-
 
 def kind_of_name(name: str) -> str:
     """Return what an object is, as far as its name tells.

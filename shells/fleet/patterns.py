@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 import xarray as xr
 
-from shells.constants import DEFAULT_DRAG_COEFFICIENT, EQUATORIAL_RADIUS
+from shells.constants import DEFAULT_DRAG_COEFFICIENT, DEFAULT_REFLECTIVITY_COEFFICIENT, EQUATORIAL_RADIUS
 from shells.errors import Faults
 from shells.fleet.distances import pattern_distances
 from shells.fleet.elements import MINIMUM_ALTITUDE_KM, note, perigee_altitude
@@ -50,7 +50,7 @@ def walker(
     drag_area_m2: Any = 2.0,
     radiation_area_m2: Any = None,
     drag_coefficient: Any = DEFAULT_DRAG_COEFFICIENT.value,
-    reflectivity_coefficient: Any = 1.3,
+    reflectivity_coefficient: Any = DEFAULT_REFLECTIVITY_COEFFICIENT.value,
     hard_body_radius_m: Any = 2.0,
     name: str = "fleet",
 ) -> xr.Dataset:

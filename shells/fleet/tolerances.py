@@ -12,11 +12,9 @@ from typing import Any, Literal
 from shells.constants import DAY, YEAR
 from shells.errors import Faults
 from shells.fleet.quantities import read_number
+from shells.motion.control import LARGEST_ECCENTRICITY
 
 DISTRIBUTIONS = ("normal", "bounded")
-
-#: Above this the eccentricity tolerance is no tolerance: 35 km of radius in low orbit.
-_LARGEST_ECCENTRICITY = 0.005
 
 
 @dataclass(frozen=True)
@@ -50,7 +48,7 @@ class Tolerances:
             f"distribution: {self.distribution!r} found; allowed: {', '.join(map(repr, DISTRIBUTIONS))}",
         )
         _read_field(self, faults, "mean_radius_m", "m", 1e6)
-        _read_field(self, faults, "eccentricity", "", _LARGEST_ECCENTRICITY)
+        _read_field(self, faults, "eccentricity", "", LARGEST_ECCENTRICITY)
         faults.raise_if_any()
 
 

@@ -130,7 +130,7 @@ def from_states(
             "radiation_area": unknown,
             "area_to_mass": np.full(count, area_to_mass_m2_kg),
             "drag_coefficient": np.full(count, drag_coefficient),
-            "reflectivity_coefficient": np.full(count, 1.3),
+            "reflectivity_coefficient": np.full(count, constants.DEFAULT_REFLECTIVITY_COEFFICIENT.value),
             "hard_body_radius": np.full(count, hard_body_radius_m),
             "plane": np.full(count, -1),
             "slot": np.full(count, -1),

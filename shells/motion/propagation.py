@@ -343,12 +343,8 @@ def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead
         ("drag coefficient x area-to-mass [m2 kg-1]", properties[:, 0], properties[:, 0] >= 0.0, "zero or more"),
         ("reflectivity x area-to-mass [m2 kg-1]", properties[:, 1], properties[:, 1] >= 0.0, "zero or more"),
     )
-    for what, found, good, expected in limits:
-        bad = np.flatnonzero(~good)
-        if bad.size:
-            listed = ", ".join(f"{objects['object'].values[j]}: {found[j]:.6g}" for j in bad[:10])
-            more = f" and {bad.size - 10} more" if bad.size > 10 else ""
-            faults.add(f"{what} of objects {listed}{more}; expected {expected}")
+    for limit in limits:
+        require_each(faults, objects["object"].values, *limit)
     faults.raise_if_any()
 
 
@@ -493,6 +489,36 @@ def _chunks(orbits: xr.Dataset) -> Iterator[xr.Dataset]:
     for size in orbits.chunksizes.get("object", (orbits.sizes["object"],)):
         yield orbits.isel(object=slice(begin, begin + size))
         begin += size
+
+
+def require_each(
+    faults: Faults,
+    names: NDArray[np.int64],
+    what: str,
+    found: NDArray[np.float64] | NDArray[np.int64],
+    good: NDArray[np.bool_],
+    expected: str,
+) -> None:
+    """Record a fault that names the objects, and what was found of each, where not all are good.
+
+    Parameters
+    ----------
+    faults : Faults
+        Where it is recorded.
+    names : ndarray, shape (object,)
+        Identifiers.
+    what, expected : str
+        The quantity with its unit, and what it should be.
+    found : ndarray, shape (object,)
+        Its values.
+    good : ndarray of bool, shape (object,)
+        Which of them are.
+    """
+    bad = np.flatnonzero(~good)
+    if bad.size:
+        listed = ", ".join(f"{names[j]}: {found[j]:.6g}" for j in bad[:10])
+        more = f" and {bad.size - 10} more" if bad.size > 10 else ""
+        faults.add(f"{what} of objects {listed}{more}; expected {expected}")
 
 
 def field_of(*orbits: xr.Dataset) -> arrays.Field:

@@ -25,7 +25,7 @@ from shells.motion.bodies import greenwich_angle
 from shells.motion.forces import Forces
 from shells.motion.kernels import Model
 from shells.motion.numerical import kernels
-from shells.motion.propagation import after, element_array, property_array, seconds_since
+from shells.motion.propagation import after, element_array, property_array, require_each, seconds_since
 from shells.motion.ripple.tesserals import tesseral_coefficients
 from shells.schema import OBJECTS, ORBITS, STATES, provenance
 
@@ -33,10 +33,6 @@ Floats = NDArray[np.float64]
 
 #: Height above the ellipsoid [km] at which a trajectory ends.
 END_HEIGHT = constants.REENTRY_ALTITUDE.value
-
-#: Reflectivity coefficient of objects of which only states are known, that of `from_states`; common practice, no
-#: source.
-REFLECTIVITY_COEFFICIENT = 1.3
 
 
 def no_tesserals() -> kernels.Tesserals:
@@ -170,12 +166,8 @@ def _require_usable(faults: Faults, states: Floats, properties: Floats, names: N
         ("drag coefficient x area-to-mass [m2 kg-1]", properties[:, 0], properties[:, 0] >= 0.0, "zero or more"),
         ("reflectivity x area-to-mass [m2 kg-1]", properties[:, 1], properties[:, 1] >= 0.0, "zero or more"),
     )
-    for what, found, good, expected in limits:
-        bad = np.flatnonzero(~good)
-        if bad.size:
-            listed = ", ".join(f"{names[j]}: {found[j]:.6g}" for j in bad[:10])
-            more = f" and {bad.size - 10} more" if bad.size > 10 else ""
-            faults.add(f"{what} of objects {listed}{more}; expected {expected}")
+    for limit in limits:
+        require_each(faults, names, *limit)
 
 
 def reference(
@@ -253,6 +245,6 @@ def _start(objects: xr.Dataset, forces: Forces) -> tuple[np.datetime64, Floats, 
     faults.require(count == 1, f"states at {count} instants; expected one: the start")
     faults.raise_if_any()
     states = np.concatenate([objects["position"].values[:, 0], objects["velocity"].values[:, 0]], axis=1)
-    coefficients = [constants.DEFAULT_DRAG_COEFFICIENT.value, REFLECTIVITY_COEFFICIENT]
+    coefficients = [constants.DEFAULT_DRAG_COEFFICIENT.value, constants.DEFAULT_REFLECTIVITY_COEFFICIENT.value]
     properties = np.tile(np.multiply(coefficients, constants.DEFAULT_AREA_TO_MASS.value), (len(states), 1))
     return objects["instant"].values[0], states, properties

@@ -71,6 +71,25 @@ def tesseral_correction(
     return np.concatenate([displaced(times), velocity], axis=1)
 
 
+def orbit_axes(states: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the axes of the moving frame of osculating states.
+
+    Parameters
+    ----------
+    states : ndarray, shape (n, 6)
+        Position [km] and velocity [km s-1].
+
+    Returns
+    -------
+    outward, ahead, normal : ndarray, shape (n, 3)
+        Unit vectors: radial, in-track (completing) and cross-track (orbit normal).
+    """
+    outward = states[:, :3] / np.linalg.norm(states[:, :3], axis=1)[:, None]
+    normal = np.cross(states[:, :3], states[:, 3:])
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    return outward, np.cross(normal, outward), normal
+
+
 @lru_cache(maxsize=4096)
 def _plan(axis_cell: float, inclination_cell: float) -> Ripple:
     return ripple_terms(axis_cell * GRID[0], inclination_cell * GRID[1])
@@ -84,9 +103,6 @@ def _displaced(plan: Ripple, elements: Floats, greenwich: Floats) -> Floats:
     across = (y * np.cos(node) - x * np.sin(node)) * np.cos(inclination) + z * np.sin(inclination)
     latitude = np.arctan2(across, x * np.cos(node) + y * np.sin(node))
     shift = evaluate(plan, node, latitude, greenwich)
-    outward = states[:, :3] / np.linalg.norm(states[:, :3], axis=1)[:, None]
-    normal = np.cross(states[:, :3], states[:, 3:])
-    normal /= np.linalg.norm(normal, axis=1)[:, None]
-    ahead = np.cross(normal, outward)
+    outward, ahead, normal = orbit_axes(states)
     found: Floats = shift.radial[:, None] * outward + shift.along[:, None] * ahead + shift.cross[:, None] * normal
     return found
