@@ -37,8 +37,14 @@ def _cache_directory() -> Path:
 if not os.environ.get("NUMBA_CACHE_DIR"):
     numba.config.CACHE_DIR = str(_cache_directory())
 
-kernel = numba.njit(cache=True, nogil=True, error_model="numpy")
+#: Kernels that allocate nothing. Counting references to arrays is switched off: each mention of an array of a force
+#: model would otherwise cost two locked operations, which took most of the time of the inner loops. The option is
+#: numba's own, for its inner functions; one that allocates is refused when it is compiled.
+kernel = numba.njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
 
-#: For kernels of one caller or of innermost loops: they become part of their callers, which saves handing over the
-#: force model, some hundred numbers, with each call, and a third of the time to compile.
-inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+#: The same, for kernels of one caller or of innermost loops: they become part of their callers, which saves handing over
+#: the force model, some hundred numbers, with each call, and a third of the time to compile.
+inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True, _nrt=False)
+
+#: Kernels that allocate arrays, for themselves and those they call.
+allocating_kernel = numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -22,7 +22,7 @@ How each pad is derived:
 
 import numpy as np
 
-from shells.compiled import kernel
+from shells.compiled import allocating_kernel, kernel
 from shells.motion.kernels import TWO_PI, hermite, interpolate, radial_short_period_bound, short_period, state_at
 
 #: Largest d / (r sin I) [rad] for which the linear picture at the node is used.
@@ -247,7 +247,7 @@ def cross(a, b, out):
     out[0], out[1], out[2] = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
 
 
-@kernel
+@allocating_kernel
 def record(first, second, time, work, row):
     """Fill a row of approaches from the states at closest approach in ``work[1]`` and ``work[2]``."""
     a, b = work[1], work[2]
@@ -413,7 +413,7 @@ def search_pair(
     return complete
 
 
-@kernel
+@allocating_kernel
 def search(first, second, same, spacing, distance, field, found, unsearched):
     """Search all pairs of trains for approaches at their mutual nodes.
 
@@ -543,7 +543,7 @@ def add_averages(first, second, train_a, train_b, index, spacing, distances, lim
     return complete
 
 
-@kernel
+@allocating_kernel
 def average(first, second, spacing, years, distances, field, out, skipped):
     """Add up the expected approaches of all pairs of trains, averaged over phase.
 
@@ -586,7 +586,7 @@ def average(first, second, spacing, years, distances, field, out, skipped):
                         skipped[b, a] += 1
 
 
-@kernel
+@allocating_kernel
 def crossings(first, second, pairs, instants, spacing, distance, field, out, sines):
     """Fill ``out`` of shape (pairs, instants, 2, FIELDS) and ``sines`` of shape (pairs, instants) with geometry."""
     mu, radius, zonals = field

@@ -20,13 +20,14 @@ References
 .. [8] E. Hairer, S. P. Norsett, G. Wanner, Solving Ordinary Differential Equations I, 1993, section II.7: collocation.
 """
 
+from math import exp, factorial
 from typing import NamedTuple
 
 import numpy as np
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 
-from shells.compiled import inlined_kernel, kernel
+from shells.compiled import allocating_kernel, inlined_kernel, kernel
 from shells.motion.ripple.kernels import near_circular_terms, secular_terms
 
 TWO_PI = 2.0 * np.pi
@@ -105,6 +106,62 @@ class Model(NamedTuple):
     astronomical_unit: float
 
 
+# coefficients of the series of sine, cosine and exponential function
+_SINE = tuple((-1.0) ** k / factorial(2 * k + 1) for k in range(1, 8))
+_COSINE = tuple((-1.0) ** k / factorial(2 * k) for k in range(1, 9))
+_EXPONENTIAL = np.array([1.0 / factorial(k) for k in range(14)])
+_EXP_28 = exp(-28.0)
+
+
+@inlined_kernel
+def sine_and_cosine(x):
+    """Return sine and cosine to 1e-15, for loops that the compiler shall do several at once: it cannot call a library.
+
+    The series of a quarter of the reduced angle, doubled twice.
+    """
+    y = 0.25 * (x - TWO_PI * np.floor(x * (1.0 / TWO_PI) + 0.5))
+    z = y * y
+    s = y * (1.0 + z * (_SINE[0] + z * (_SINE[1] + z * (_SINE[2] + z * (_SINE[3] + z * (_SINE[4] + z * (_SINE[5]
+        + z * _SINE[6])))))))  # fmt: skip
+    c = 1.0 + z * (_COSINE[0] + z * (_COSINE[1] + z * (_COSINE[2] + z * (_COSINE[3] + z * (_COSINE[4] + z * (_COSINE[5]
+        + z * (_COSINE[6] + z * _COSINE[7])))))))  # fmt: skip
+    s, c = 2.0 * s * c, 1.0 - 2.0 * s * s
+    return 2.0 * s * c, 1.0 - 2.0 * s * s
+
+
+@inlined_kernel
+def exponential(x):
+    """Return exp(x) to 1e-12 for x from -50 to -5, for loops that the compiler shall do several at once.
+
+    The series of a 32nd part, squared five times.
+    """
+    y = (x + 28.0) * 0.03125
+    series = _EXPONENTIAL[13]
+    for k in range(12, -1, -1):
+        series = series * y + _EXPONENTIAL[k]
+    series *= series
+    series *= series
+    series *= series
+    series *= series
+    return series * series * _EXP_28
+
+
+@inlined_kernel
+def angle_of(y, x):
+    """Return atan2(y, x) to 1e-15, for loops that the compiler shall do several at once; NaN at the origin.
+
+    Half-angle formulas thrice, then the series of the arc tangent.
+    """
+    t = y / (np.sqrt(x * x + y * y) + abs(x))
+    t = t / (1.0 + np.sqrt(1.0 + t * t))
+    t = t / (1.0 + np.sqrt(1.0 + t * t))
+    z = t * t
+    series = 1 / 11 - z * (1 / 13 - z * (1 / 15 - z * (1 / 17 - z * (1 / 19))))
+    series = 1 / 3 - z * (1 / 5 - z * (1 / 7 - z * (1 / 9 - z * series)))
+    angle = 8.0 * t * (1.0 - z * series)
+    return angle if x >= 0.0 else (np.pi - angle if y >= 0.0 else -np.pi - angle)
+
+
 # --- rates of the mean elements -------------------------------------------------------------------------------------
 #
 # Conservative forces give a gradient ``(R_a, R_x, R_y, T_N, T_M)`` of the averaged potential: by a, ex, ey, and the
@@ -114,7 +171,7 @@ class Model(NamedTuple):
 # All of these are regular at e = 0 and i = 0. They are tuples: numbers stay in registers, slices of arrays do not.
 
 
-@kernel
+@allocating_kernel
 def zonal_functions(a, i, model, out):
     """Fill ``out`` of shape (pairs + 1, 6) with what the zonal rates need near a semi-major axis and an inclination.
 
@@ -330,8 +387,8 @@ def flux_row(time, model):
 
 
 @inlined_kernel
-def density(height, row, share, air):
-    """Return the density [kg m-3] at a height [km], between a level of the flux and the next."""
+def logarithm_of_density(height, row, share, air):
+    """Return the logarithm of the density [kg m-3] at a height [km], between a level of the flux and the next."""
     x = height / AIR_CELL
     cell = min(max(int(x), 0), air.shape[1] - 1)
     x -= cell
@@ -340,7 +397,21 @@ def density(height, row, share, air):
         row += 1
         above = air[row, cell, 0] + x * (air[row, cell, 1] + x * (air[row, cell, 2] + x * air[row, cell, 3]))
         logarithm += share * (above - logarithm)
-    return np.exp(logarithm)
+    return logarithm
+
+
+# logarithm of the density [kg m-3] above the ceiling of the air
+_VACUUM = -50.0
+
+# most points of the average over the orbit; cosine and sine of eccentric anomaly at 8, 16, 32, ... points, at 8 less
+_MOST_ANOMALIES = 512
+_ANOMALIES = np.concatenate(
+    [
+        np.stack([np.cos(angles), np.sin(angles)])
+        for angles in (TWO_PI * (np.arange(count) + 0.5) / count for count in 2 ** np.arange(3, 10))
+    ],
+    axis=1,
+)
 
 
 @kernel
@@ -358,11 +429,11 @@ def radial_short_period_bound(a, e, sin_i, radius, zonals):
 
 
 @inlined_kernel
-def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model):
+def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, work):
     """Return the rates ``(a', x', y', i', d)`` by drag, averaged over the orbit by quadrature in eccentric anomaly.
 
     Oblate Earth, co-rotating air, radius and transverse speed with their J2 short-period terms; Gauss's equations [6]
-    section 10.4. `ballistic` is drag coefficient times area-to-mass ratio [m2 kg-1].
+    section 10.4. ``ballistic`` is drag coefficient times area-to-mass ratio [m2 kg-1], ``work`` scratch, (6, 512).
     """
     e = np.sqrt(ex * ex + ey * ey)
     if ballistic == 0.0 or a * (1.0 - e) - model.equatorial_radius > AIR_CEILING:
@@ -379,17 +450,16 @@ def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model):
     beta, lift = 1.0 / (1.0 + eta), 2.0 * eta / p
     # the density peaks over sqrt(H / a e) of eccentric anomaly, H some 0.12 of the height; the trapezoid rule then
     # converges exponentially
-    points = 4 * int(2.0 + np.sqrt(a * e / max(25.0, 0.12 * (a * (1.0 - e) - model.equatorial_radius))))
-    step = TWO_PI / points
-    cos_step, sin_step = np.cos(step), np.sin(step)
-    cos_e, sin_e = np.cos(0.5 * step), np.sin(0.5 * step)
-    # kg m-3 times m2 kg-1 is m-1: 1000 km-1; weight of equal steps in E is r / a
-    strength = -500.0 * ballistic / (a * points)
-    by_a = by_x = by_y = by_i = by_d = 0.0
-    for _ in range(points):
-        r = a * (1.0 - e * cos_e)
+    wanted = 4.0 * np.floor(2.0 + np.sqrt(a * e / max(25.0, 0.12 * (a * (1.0 - e) - model.equatorial_radius))))
+    points = 8
+    while points < wanted and points < _MOST_ANOMALIES:
+        points *= 2
+    cosines, sines = _ANOMALIES[0, points - 8 : 2 * points - 8], _ANOMALIES[1, points - 8 : 2 * points - 8]
+    # three loops, of which the compiler does several points at once in the first and the last
+    for m in range(points):
+        r = a * (1.0 - e * cosines[m])
         inverse = 1.0 / r
-        cos_f, sin_f = a * (cos_e - e) * inverse, a * eta * sin_e * inverse
+        cos_f, sin_f = a * (cosines[m] - e) * inverse, a * eta * sines[m] * inverse
         cos_t, sin_t = cos_f * cos_w - sin_f * sin_w, sin_f * cos_w + cos_f * sin_w
         kappa = p * inverse - 1.0
         cos_2t = cos_t * cos_t - sin_t * sin_t
@@ -398,19 +468,32 @@ def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model):
         # the ellipsoid to the second order of its flattening, 1 m
         ground = 1.0 - model.flattening * s2 * (1.0 + 1.5 * model.flattening * (1.0 - s2))
         height = true_radius - model.equatorial_radius * ground
-        if height < AIR_CEILING:
-            v_r = speed * e * sin_f
-            v_t = momentum * (1.0 + 0.75 * gamma * z * cos_2t) / true_radius - model.rotation * r * cos_i
-            v_n = model.rotation * r * sin_i * cos_t
-            air = density(height, row, share, model.air)
-            force = strength * air * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r
-            a_r, a_t, a_n = force * v_r, force * v_t, force * v_n
-            by_a += e * sin_f * a_r + (1.0 + kappa) * a_t
-            by_x += p * sin_t * a_r + ((p + r) * cos_t + r * ex) * a_t
-            by_y += -p * cos_t * a_r + ((p + r) * sin_t + r * ey) * a_t
-            by_i += r * cos_t * a_n
-            by_d += r * sin_t * a_n
-        cos_e, sin_e = cos_e * cos_step - sin_e * sin_step, sin_e * cos_step + cos_e * sin_step
+        work[0, m], work[1, m], work[2, m], work[3, m] = r, sin_f, cos_t, sin_t
+        work[4, m] = momentum * (1.0 + 0.75 * gamma * z * cos_2t) / true_radius - model.rotation * r * cos_i
+        work[5, m] = height
+    for m in range(points):
+        height = work[5, m]
+        work[5, m] = logarithm_of_density(height, row, share, model.air) if height < AIR_CEILING else _VACUUM
+    # kg m-3 times m2 kg-1 is m-1: 1000 km-1; weight of equal steps in E is r / a
+    strength = -500.0 * ballistic / (a * points)
+    for m in range(points):
+        r, sin_f, cos_t, sin_t, v_t = work[0, m], work[1, m], work[2, m], work[3, m], work[4, m]
+        v_r = speed * e * sin_f
+        v_n = model.rotation * r * sin_i * cos_t
+        force = strength * exponential(work[5, m]) * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r
+        a_r, a_t, a_n = force * v_r, force * v_t, force * v_n
+        work[0, m] = e * sin_f * a_r + p / r * a_t
+        work[1, m] = p * sin_t * a_r + ((p + r) * cos_t + r * ex) * a_t
+        work[2, m] = -p * cos_t * a_r + ((p + r) * sin_t + r * ey) * a_t
+        work[3, m] = r * cos_t * a_n
+        work[4, m] = r * sin_t * a_n
+    by_a = by_x = by_y = by_i = by_d = 0.0
+    for m in range(points):
+        by_a += work[0, m]
+        by_x += work[1, m]
+        by_y += work[2, m]
+        by_i += work[3, m]
+        by_d += work[4, m]
     return 2.0 * a * a / momentum * by_a, by_x / momentum, by_y / momentum, by_i / momentum, by_d / momentum
 
 
@@ -614,7 +697,7 @@ def eccentricity_vector(y, cos_node, sin_node, retrograde):
 
 
 @inlined_kernel
-def earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, out):
+def earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, air_work, out):
     """Fill ``out`` with the rates of the equinoctial elements by zonals and air, the mean motion left out.
 
     ``properties`` are drag and reflectivity coefficients times area-to-mass ratio [m2 kg-1]. A held satellite keeps a
@@ -637,7 +720,7 @@ def earth_rates(time, y, retrograde, properties, held, drifting, functions, mode
     if held:
         rates = hold(cos_i, sin_i, ex, ey, drifting, rates)
     elif model.drag:
-        drag = drag_rates(y[0], ex, ey, cos_i, sin_i, properties[0], time, model)
+        drag = drag_rates(y[0], ex, ey, cos_i, sin_i, properties[0], time, model, air_work)
         rates = (
             rates[0] + drag[0],
             rates[1] + drag[1],
@@ -712,27 +795,34 @@ def bodies_side_by_side(points, sun, moon, retrograde, held, mu, sun_mu, moon_mu
 
 
 @kernel
-def to_public(y, rate, retrograde, elements, rates):
-    """Fill ``elements`` and ``rates`` with ``[a, ex, ey, i, raan, u]`` and rates of equinoctial elements and rates.
+def to_public(y, rates, count, retrograde, last):
+    """Turn equinoctial elements and rates (6, columns) into ``[a, ex, ey, i, raan, u]`` and rates, in place.
 
-    ``elements`` holds the previous node's values on entry, so that raan and u stay continuous.
+    The first ``count`` columns; their nodes are continued from ``last``, the node at their mean time or so.
     """
-    tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
-    turn = retrograde * sin_node
-    node = np.arctan2(sin_node, cos_node)
-    node += TWO_PI * np.round((elements[4] - node) / TWO_PI)
-    growth = 0.5 * (1.0 + tangent * tangent)
-    i_rate = retrograde * (rate[3] * sin_node + rate[4] * cos_node) / growth
-    node_rate = (rate[3] * cos_node - rate[4] * sin_node) / (growth * max(sin_i, SMALL_SINE))
-    ex = y[2] * cos_node + y[1] * turn
-    ey = y[1] * cos_node - y[2] * turn
-    turning = retrograde * node_rate
-    elements[0], rates[0] = y[0], rate[0]
-    elements[1], rates[1] = ex, rate[2] * cos_node + rate[1] * turn + turning * ey
-    elements[2], rates[2] = ey, rate[1] * cos_node - rate[2] * turn - turning * ex
-    elements[3], rates[3] = np.arctan2(sin_i, cos_i), i_rate
-    elements[4], rates[4] = node, node_rate
-    elements[5], rates[5] = y[5] - retrograde * node, rate[5] - turning
+    for m in range(count):
+        tangent = np.sqrt(y[3, m] * y[3, m] + y[4, m] * y[4, m])
+        square = tangent * tangent
+        cos_node = y[4, m] / tangent if tangent > 0.0 else 1.0
+        sin_node = y[3, m] / tangent if tangent > 0.0 else 0.0
+        growth = 0.5 * (1.0 + square)
+        sin_i = tangent / growth
+        node = angle_of(sin_node, cos_node)
+        node += TWO_PI * np.floor((last[m] - node) * (1.0 / TWO_PI) + 0.5)
+        turn = retrograde * sin_node
+        ex, ey = y[2, m] * cos_node + y[1, m] * turn, y[1, m] * cos_node - y[2, m] * turn
+        p_rate, q_rate = rates[3, m], rates[4, m]
+        node_rate = (p_rate * cos_node - q_rate * sin_node) / (growth * max(sin_i, SMALL_SINE))
+        turning = retrograde * node_rate
+        h_rate, k_rate = rates[1, m], rates[2, m]
+        half = angle_of(tangent, 1.0)
+        y[1, m], rates[1, m] = ex, k_rate * cos_node + h_rate * turn + turning * ey
+        y[2, m], rates[2, m] = ey, h_rate * cos_node - k_rate * turn - turning * ex
+        y[3, m], rates[3, m] = 2.0 * half, retrograde * (p_rate * sin_node + q_rate * cos_node) / growth
+        y[4, m], rates[4, m] = node, node_rate
+        y[5, m], rates[5, m] = y[5, m] - retrograde * node, rates[5, m] - turning
+        if retrograde < 0.0:
+            y[3, m] = np.pi - y[3, m]
 
 
 # --- integration ------------------------------------------------------------------------------------------------------
@@ -758,6 +848,14 @@ def _collocation(count, modes):
 
 
 SLOW, FAST = 3, 8
+
+#: Nodes that are filled side by side.
+COLUMNS = 32
+
+#: Factors of the recursion P_n(x) = _RISE[n] x P_n-1(x) - _FALL[n] P_n-2(x).
+_RISE = np.array([0.0] + [(2 * n - 1) / n for n in range(1, 9)])
+_FALL = np.array([0.0] + [(n - 1) / n for n in range(1, 9)])
+
 _SLOW_POINTS, _SLOW_PROJECTION, _SLOW_INTEGRALS = _collocation(SLOW, FAST)
 _FAST_POINTS, _FAST_PROJECTION, _FAST_INTEGRALS = _collocation(FAST, FAST)
 
@@ -874,6 +972,16 @@ def along_step(start, modes, integrals, m, count, half, z):
         z[c] = start[c] + half * total
 
 
+@inlined_kernel
+def add_up(fast, slow, modes):
+    """Fill ``modes`` with the sum of those of the sky and of the Earth."""
+    for c in range(6):
+        for j in range(FAST):
+            modes[j, c] = fast[j, c]
+        for j in range(SLOW):
+            modes[j, c] += slow[j, c]
+
+
 @kernel
 def draw_on(modes, ratio):
     """Draw the polynomial of a step on over the next, ``ratio`` times as long, in place."""
@@ -894,8 +1002,8 @@ def usable(y, equatorial_radius):
 
 @kernel
 def attempt_step(
-    time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model, scratch, z, y,
-    rates, axes, points,
+    time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model, scratch,
+    air_work, z, y, rates, axes, points,
 ):  # fmt: skip
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
@@ -929,8 +1037,7 @@ def attempt_step(
             for j in range(FAST):
                 for c in range(6):
                     fast[j, c] += _FAST_PROJECTION[j, m] * rates[c]
-    modes[:] = fast
-    modes[:SLOW] += slow
+    add_up(fast, slow, modes)
     for m in range(SLOW):
         lapse = half * (1.0 + _SLOW_POINTS[m])
         axes_at(lapse, turn, axes, m)
@@ -947,8 +1054,7 @@ def attempt_step(
                     fast[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
     first_guess = guess = 0.0
     for attempt in range(4):
-        modes[:] = fast
-        modes[:SLOW] += slow
+        add_up(fast, slow, modes)
         slow[:] = 0.0
         for m in range(SLOW):
             along_step(start, modes, _SLOW_INTEGRALS, m, FAST, half, z)
@@ -957,7 +1063,7 @@ def attempt_step(
                 return np.inf
             earth_rates(
                 time + half * (1.0 + _SLOW_POINTS[m]), y, retrograde, properties, held, drifting, functions, model,
-                scratch, rates,
+                scratch, air_work, rates,
             )  # fmt: skip
             slow_rates(y, rates, axes, m, turn, True)
             for j in range(SLOW):
@@ -978,8 +1084,7 @@ def attempt_step(
             break
     if guess > 1.0:
         return np.inf
-    modes[:] = fast
-    modes[:SLOW] += slow
+    add_up(fast, slow, modes)
     error = first_guess / 8.0
     for c in range(5):
         error = max(error, half * abs(slow[2, c]) / _HIGHEST_MODE[c])
@@ -994,40 +1099,61 @@ def attempt_step(
 
 
 @kernel
-def dense(start, modes, step, fraction, turn, axes, value, rate):
-    """Fill ``value`` and ``rate`` with equinoctial elements and rates at a fraction of a finished step.
+def dense(start, modes, step, fractions, count, turn, basis, values, rates):
+    """Fill columns of ``values`` and ``rates`` (6, columns) with equinoctial elements and rates within a finished step.
 
-    ``axes`` is scratch.
+    At the first ``count`` of ``fractions`` of the step. ``basis`` (15, columns) is scratch: Legendre polynomials 1 to 7
+    and the integrals from -1 of 0 to 7.
     """
-    x = 2.0 * fraction - 1.0
     half = 0.5 * step
+    for m in range(count):
+        x = 2.0 * fractions[m] - 1.0
+        p2 = 1.5 * x * x - 0.5
+        p3 = _RISE[3] * x * p2 - _FALL[3] * x
+        p4 = _RISE[4] * x * p3 - _FALL[4] * p2
+        p5 = _RISE[5] * x * p4 - _FALL[5] * p3
+        p6 = _RISE[6] * x * p5 - _FALL[6] * p4
+        p7 = _RISE[7] * x * p6 - _FALL[7] * p5
+        p8 = _RISE[8] * x * p7 - _FALL[8] * p6
+        basis[0, m], basis[1, m], basis[2, m], basis[3, m] = x, p2, p3, p4
+        basis[4, m], basis[5, m], basis[6, m] = p5, p6, p7
+        basis[7, m], basis[8, m], basis[9, m] = x + 1.0, (p2 - 1.0) * (1 / 3), (p3 - x) * (1 / 5)
+        basis[10, m], basis[11, m], basis[12, m] = (p4 - p2) * (1 / 7), (p5 - p3) * (1 / 9), (p6 - p4) * (1 / 11)
+        basis[13, m], basis[14, m] = (p7 - p5) * (1 / 13), (p8 - p6) * (1 / 15)
     for c in range(6):
-        value[c], rate[c] = start[c] + half * (x + 1.0) * modes[0, c], modes[0, c]
-    before, here = 1.0, x
-    for j in range(1, FAST):
-        after = ((2 * j + 1) * x * here - j * before) / (j + 1)
-        integral = half * (after - before) / (2 * j + 1)
-        for c in range(6):
-            value[c] += integral * modes[j, c]
-            rate[c] += here * modes[j, c]
-        before, here = here, after
-    axes_at(fraction * step, turn, axes, 0)
-    cos_n, sin_n, cos_w, sin_w = axes[0, 0], axes[0, 1], axes[0, 2], axes[0, 3]
-    h, k, p, q = value[1], value[2], value[3], value[4]
-    h, k = h * cos_w + k * sin_w, k * cos_w - h * sin_w
-    value[1], value[2] = h + axes[0, 4], k + axes[0, 5]
-    value[3], value[4] = p * cos_n + q * sin_n, q * cos_n - p * sin_n
-    h_rate, k_rate, p, q = rate[1], rate[2], rate[3], rate[4]
-    rate[1] = h_rate * cos_w + k_rate * sin_w + turn.perigee * k + turn.frozen * axes[0, 5]
-    rate[2] = k_rate * cos_w - h_rate * sin_w - turn.perigee * h - turn.frozen * axes[0, 4]
-    rate[3] = p * cos_n + q * sin_n + turn.node * value[4]
-    rate[4] = q * cos_n - p * sin_n - turn.node * value[3]
+        begin, m0, m1, m2, m3 = start[c], modes[0, c], modes[1, c], modes[2, c], modes[3, c]
+        m4, m5, m6, m7 = modes[4, c], modes[5, c], modes[6, c], modes[7, c]
+        for m in range(count):
+            rates[c, m] = (
+                m0 + basis[0, m] * m1 + basis[1, m] * m2 + basis[2, m] * m3 + basis[3, m] * m4 + basis[4, m] * m5
+                + basis[5, m] * m6 + basis[6, m] * m7
+            )  # fmt: skip
+            values[c, m] = begin + half * (
+                basis[7, m] * m0 + basis[8, m] * m1 + basis[9, m] * m2 + basis[10, m] * m3 + basis[11, m] * m4
+                + basis[12, m] * m5 + basis[13, m] * m6 + basis[14, m] * m7
+            )  # fmt: skip
+    backwards = -1.0 if turn.frozen != turn.node else 1.0
+    for m in range(count):
+        lapse = fractions[m] * step
+        sin_n, cos_n = sine_and_cosine(turn.node * lapse)
+        sin_w, cos_w = sine_and_cosine(turn.perigee * lapse)
+        frozen_h = turn.h * cos_n + turn.k * backwards * sin_n
+        frozen_k = turn.k * cos_n - turn.h * backwards * sin_n
+        h, k, p, q = values[1, m], values[2, m], values[3, m], values[4, m]
+        h, k = h * cos_w + k * sin_w, k * cos_w - h * sin_w
+        p, q = p * cos_n + q * sin_n, q * cos_n - p * sin_n
+        values[1, m], values[2, m], values[3, m], values[4, m] = h + frozen_h, k + frozen_k, p, q
+        h_rate, k_rate, p_rate, q_rate = rates[1, m], rates[2, m], rates[3, m], rates[4, m]
+        rates[1, m] = h_rate * cos_w + k_rate * sin_w + turn.perigee * k + turn.frozen * frozen_k
+        rates[2, m] = k_rate * cos_w - h_rate * sin_w - turn.perigee * h - turn.frozen * frozen_h
+        rates[3, m] = p_rate * cos_n + q_rate * sin_n + turn.node * q
+        rates[4, m] = q_rate * cos_n - p_rate * sin_n - turn.node * p
 
 
 @kernel
 def perigee_height(y, equatorial_radius):
-    """Return the height of the mean perigee [km] of equinoctial elements above the equatorial radius."""
-    return y[0] * (1.0 - np.sqrt(y[1] * y[1] + y[2] * y[2])) - equatorial_radius
+    """Return the height of the mean perigee [km] above the equatorial radius of equinoctial elements, a column of y."""
+    return y[0, 0] * (1.0 - np.sqrt(y[1, 0] * y[1, 0] + y[2, 0] * y[2, 0])) - equatorial_radius
 
 
 @kernel
@@ -1041,7 +1167,7 @@ def depart(y, retrograde, departure):
     y[5] += departure[3]
 
 
-@kernel
+@allocating_kernel
 def integrate(
     elements, properties, held_from, held_until, release, plane_held, times, end_height, model, values, rates
 ):
@@ -1074,17 +1200,20 @@ def integrate(
     """
     retrograde = 1.0 if elements[3] <= 0.5 * np.pi else -1.0
     y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
-    value, rate, axes, public = np.empty(6), np.empty(6), np.empty((FAST, 6)), elements.copy()
-    points = np.empty((18, FAST))
+    value, rate, axes, raan = np.empty(6), np.empty(6), np.empty((FAST, 6)), elements[4]
+    columns, column_rates = np.empty((6, COLUMNS)), np.empty((6, COLUMNS))
+    fractions, last, basis = np.empty(COLUMNS), np.empty(COLUMNS), np.empty((15, COLUMNS))
+    points, air_work = np.empty((18, FAST)), np.empty((6, _MOST_ANOMALIES))
     slow, fast, modes, guess = np.zeros((SLOW, 6)), np.empty((FAST, 6)), np.empty((FAST, 6)), np.zeros((SLOW, 6))
     functions = np.empty((model.degree.size + 1, 6))
     inclination, axis = np.inf, 0.0
     reference = (0.0, 0.0, 0.0)
     to_equinoctial(elements, retrograde, y)
+    columns[:, 0] = y
     time, end = times[0], times[-1]
     step, last_step, node = 0.25 * LONGEST_STEP, 0.0, 0
     last_turn = Turn(0.0, 0.0, 0.0, 0.0, 0.0)
-    if perigee_height(y, model.equatorial_radius) <= end_height:
+    if perigee_height(columns, model.equatorial_radius) <= end_height:
         return time, node
     while node < times.size:
         held = held_from <= time < held_until
@@ -1112,7 +1241,9 @@ def integrate(
             step = min(step, LONGEST_STEP, border - time)
             guess[:] = slow
             if last_step == 0.0:
-                earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, guess[0])
+                earth_rates(
+                    time, y, retrograde, properties, held, drifting, functions, model, scratch, air_work, guess[0]
+                )
                 axes_at(0.0, turn, axes, 0)
                 slow_rates(y, guess[0], axes, 0, turn, True)
             else:
@@ -1123,35 +1254,47 @@ def integrate(
                 guess[0, 4] -= (last_turn.node - turn.node) * start[3]
             error = attempt_step(
                 time, start, guess, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model,
-                scratch, value, trial, rate, axes, points,
+                scratch, air_work, value, trial, rate, axes, points,
             )  # fmt: skip
             if error <= 4.0:
                 break
             step *= 0.4
             if step < SHORTEST_STEP and border - time > SHORTEST_STEP:
-                low = perigee_height(y, model.equatorial_radius) < 2.0 * end_height
+                columns[:, 0] = y
+                low = perigee_height(columns, model.equatorial_radius) < 2.0 * end_height
                 return time if low else np.nan, node
-        dense(start, modes, step, 1.0, turn, axes, trial, rate)
-        ended = perigee_height(trial, model.equatorial_radius) <= end_height
+        fractions[0] = 1.0
+        dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
+        for c in range(6):
+            y[c] = columns[c, 0]
+        ended = perigee_height(columns, model.equatorial_radius) <= end_height
         fraction_end = 1.0
         if ended:
             low = 0.0
             for _ in range(40):
-                middle = 0.5 * (low + fraction_end)
-                dense(start, modes, step, middle, turn, axes, value, rate)
-                if perigee_height(value, model.equatorial_radius) <= end_height:
-                    fraction_end = middle
+                fractions[0] = 0.5 * (low + fraction_end)
+                dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
+                if perigee_height(columns, model.equatorial_radius) <= end_height:
+                    fraction_end = fractions[0]
                 else:
-                    low = middle
+                    low = fractions[0]
         reached = border if step == border - time and not ended else time + fraction_end * step
         while node < times.size and times[node] <= reached:
-            dense(start, modes, step, (times[node] - time) / step, turn, axes, value, rate)
-            to_public(value, rate, retrograde, public, rates[node])
-            values[node] = public
-            node += 1
+            count = 0
+            while count < COLUMNS and node + count < times.size and times[node + count] <= reached:
+                fractions[count] = (times[node + count] - time) / step
+                last[count] = raan + turn.node * (times[node + count] - time)
+                count += 1
+            dense(start, modes, step, fractions, count, turn, basis, columns, column_rates)
+            to_public(columns, column_rates, count, retrograde, last)
+            for m in range(count):
+                for c in range(6):
+                    values[node + m, c], rates[node + m, c] = columns[c, m], column_rates[c, m]
+            node += count
         if ended:
             return reached, node
-        y[:] = trial
+        raan += turn.node * step
+        raan += np.remainder(np.arctan2(y[3], y[4]) - raan + np.pi, TWO_PI) - np.pi
         time = reached
         if held and time == held_until:
             depart(y, retrograde, release)
@@ -1165,7 +1308,7 @@ def integrate(
     return np.nan, node
 
 
-@kernel
+@allocating_kernel
 def integrate_all(
     elements, properties, held_from, held_until, releases, plane_held, times, end_height, model, values, rates, ends
 ):
@@ -1430,7 +1573,7 @@ def state_at(values, rates, start, spacing, time, mu, radius, zonals, elements, 
     state(elements, mu, radius, zonals, out)
 
 
-@kernel
+@allocating_kernel
 def states(values, rates, start, spacing, times, mu, radius, zonals, out):
     """Fill ``out`` of shape (objects, times, 6) with osculating states."""
     elements = np.empty(6)
@@ -1453,21 +1596,23 @@ def means_from_states(osculating, mu, radius, zonals, out):
         mean_from_state(osculating[j], mu, radius, zonals, out[j])
 
 
-@kernel
+@allocating_kernel
 def mean_rates(elements, properties, times, model, out):
     """Fill ``out`` (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
-    y, rate, more, public, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
+    y, rate, more, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
+    column, column_rates, air_work = np.empty((6, 1)), np.empty((6, 1)), np.empty((6, _MOST_ANOMALIES))
     functions = np.empty((model.degree.size + 1, 6))
     bodies = model.sun_mu > 0.0 or model.moon_mu > 0.0
     for j in range(elements.shape[0]):
         retrograde = 1.0 if elements[j, 3] <= 0.5 * np.pi else -1.0
         zonal_functions(elements[j, 0], elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
-        earth_rates(times[j], y, retrograde, properties[j], False, True, functions, model, scratch, rate)
+        earth_rates(times[j], y, retrograde, properties[j], False, True, functions, model, scratch, air_work, rate)
         sunlight = model.radiation > 0.0 and properties[j, 1] > 0.0
         sky_rates(times[j], y, retrograde, properties[j], False, bodies, sunlight, model, more)
         for c in range(6):
             rate[c] += more[c]
         rate[5] += np.sqrt(model.mu / y[0]) / y[0]
-        public[:] = elements[j]
-        to_public(y, rate, retrograde, public, out[j])
+        column[:, 0], column_rates[:, 0] = y, rate
+        to_public(column, column_rates, 1, retrograde, elements[j, 4:5])
+        out[j] = column_rates[:, 0]

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from shells.compiled import kernel
+from shells.compiled import allocating_kernel, kernel
 
 _SPLITTER = 134217729.0  # 2^27 + 1, T. J. Dekker 1971, Numerische Mathematik 18, 224-242
 _SMALLEST_EXPONENT = -745.0  # exp of less is zero
@@ -140,7 +140,7 @@ def _panel(low, high, centre, reach, start, lead, radius, s_x, y, s_y, nodes, we
     return total * 0.25 * math.pi * (high - low) * reach
 
 
-@kernel
+@allocating_kernel
 def _disc_probability(s_x, x, s_y, y, radius, nodes, weights, inner_nodes, inner_weights):
     """Return the probability of one disc; deviations s_x <= s_y, offsets x, y >= 0 along them."""
     if s_x == 0.0:
@@ -174,7 +174,7 @@ def _disc_probability(s_x, x, s_y, y, radius, nodes, weights, inner_nodes, inner
     return min(total / (s_x * math.sqrt(2.0 * math.pi)), 1.0)
 
 
-@kernel
+@allocating_kernel
 def disc_probabilities(miss, covariance, radius, nodes, weights, inner_nodes, inner_weights):
     """Return probability and Mahalanobis distance of each encounter.
 

@@ -22,8 +22,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from shells.compiled import kernel
-from shells.motion.kernels import AIR_CEILING, body_at, density, flux_row
+from shells.compiled import allocating_kernel, kernel
+from shells.motion.kernels import AIR_CEILING, body_at, flux_row, logarithm_of_density
 
 #: Error allowed in one step: a share of the radius, and a length [km]; of the velocity, the same in units of v / r.
 RELATIVE_ERROR, ABSOLUTE_ERROR = 3e-13, 1e-10
@@ -277,7 +277,7 @@ def rates(time, y, lit, properties, end_height, model, tesserals, body, columns,
     height = geodetic_height(y[0], y[1], y[2], model.equatorial_radius, model.flattening)
     if model.drag and height < AIR_CEILING:
         row, share = flux_row(time, model)
-        add_drag(density(height, row, share, model.air), y, properties[0], model.rotation, out)
+        add_drag(np.exp(logarithm_of_density(height, row, share, model.air)), y, properties[0], model.rotation, out)
     return light == lit and height > end_height
 
 
@@ -374,7 +374,7 @@ def first_change(time, step, polynomial, lit, shines, end_height, model, body, o
     return 1.0
 
 
-@kernel
+@allocating_kernel
 def begin(states, start, model, paths):
     """Fill ``paths`` (n, 10), as `follow` takes them, for states (n, 6) at a time [s]."""
     sun = np.empty(3)
@@ -387,7 +387,7 @@ def begin(states, start, model, paths):
         path[4:] = y
 
 
-@kernel
+@allocating_kernel
 def follow(path, properties, times, end_height, model, tesserals, out):
     """Integrate one trajectory over ascending times.
 

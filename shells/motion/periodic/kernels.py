@@ -16,7 +16,7 @@ References
 import numpy as np
 from numpy.polynomial import Polynomial
 
-from shells.compiled import kernel
+from shells.compiled import allocating_kernel, kernel
 
 #: Stages of a step: order 10. Steps of pi / 32 are then exact to rounding for e < 0.1 and zonals to degree 15.
 STAGES = 5
@@ -66,7 +66,7 @@ def rates(sine, cosine, state, polar_momentum, mu, radius, zonals, out):
     out[3] = 1.0 / rate
 
 
-@kernel
+@allocating_kernel
 def follow(first, step, polar_momentum, mu, radius, zonals, out):
     """Fill ``out`` of shape (nodes, 4) with states from ``out[0]`` on, at arguments of latitude ``step`` apart.
 
