@@ -42,8 +42,8 @@ if not os.environ.get("NUMBA_CACHE_DIR"):
 #: numba's own, for its inner functions; one that allocates is refused when it is compiled.
 kernel = numba.njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
 
-#: The same, for kernels of one caller or of innermost loops: they become part of their callers, which saves handing over
-#: the force model, some hundred numbers, with each call, and a third of the time to compile.
+#: The same, for kernels of one caller or of innermost loops: they become part of their callers, which saves handing
+#: over the force model, some hundred numbers, with each call, and a third of the time to compile.
 inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True, _nrt=False)
 
 #: Kernels that allocate arrays, for themselves and those they call.

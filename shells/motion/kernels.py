@@ -515,40 +515,47 @@ def light(c, s, p, along, across, shadow, radius):
 
 
 @inlined_kernel
-def shadow_edge(low, f_low, high, f_high, p, along, across, shadow, radius):
-    """Return the longitude where the shadow begins or ends, between two with their `light`: the Illinois method.
+def shadow_edge(cosine, sine, low, high, p, along, across, shadow, radius):
+    """Return cosine and sine of the longitude where the shadow begins or ends: the Illinois method.
 
-    A last change below 2e-3 rad leaves 1e-5 rad or so.
+    It lies within `_SCAN_STEP` past a longitude of this cosine and sine, ``low`` and ``high`` being the `light` at both
+    ends. A last change below 2e-3 rad leaves 1e-5 rad or so.
     """
-    edge = low
+    left, right, edge = 0.0, _SCAN_STEP, 0.0
+    c, s = cosine, sine
     for _ in range(8):
         last = edge
-        edge = (low * f_high - high * f_low) / (f_high - f_low)
+        edge = (left * high - right * low) / (high - low)
+        square = edge * edge
+        sin_edge = edge * (1.0 - square * (1 / 6) * (1.0 - square * (1 / 20) * (1.0 - square * (1 / 42))))
+        cos_edge = 1.0 - 0.5 * square * (
+            1.0 - square * (1 / 12) * (1.0 - square * (1 / 30) * (1.0 - square * (1 / 56)))
+        )
+        c, s = cosine * cos_edge - sine * sin_edge, sine * cos_edge + cosine * sin_edge
         if abs(edge - last) < 2e-3:
             break
-        value = light(np.cos(edge), np.sin(edge), p, along, across, shadow, radius)
-        if value * f_high < 0.0:
-            low, f_low = high, f_high
+        value = light(c, s, p, along, across, shadow, radius)
+        if value * high < 0.0:
+            left, low = right, high
         else:
-            f_low *= 0.5
-        high, f_high = edge, value
-    return edge
+            low *= 0.5
+        right, high = edge, value
+    return c, s
 
 
 @inlined_kernel
 def arc_end(cos_l, sin_l, a, p, eta, ex, ey):
-    """Return what the averages need of one end of an arc.
+    """Return what the averages need of one end of an arc, from cosine and sine of its true longitude from the node.
 
-    From cosine and sine of its true longitude from the node: X, Y [km], mean longitude less true, and, of the
-    eccentric longitude F, itself less true, sin F, cos F, sin 2F / 4, sin^2 F / 2.
+    X, Y [km], e sin E, and, of the eccentric longitude F, sin F, cos F, sin 2F / 4, sin^2 F / 2.
     """
     beta = 1.0 / (1.0 + eta)
     r = p / (1.0 + ex * cos_l + ey * sin_l)
-    e_sin = (ex * sin_l - ey * cos_l) * r / (a * eta)
-    turn = 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * (1.0 - r / a))  # true less eccentric longitude
-    cos_turn, sin_turn = np.cos(turn), np.sin(turn)
-    sine, cosine = sin_l * cos_turn - cos_l * sin_turn, cos_l * cos_turn + sin_l * sin_turn
-    return r * cos_l, r * sin_l, -e_sin - turn, -turn, sine, cosine, 0.5 * sine * cosine, 0.5 * sine * sine
+    x, y = r * cos_l, r * sin_l
+    scale = 1.0 / (a * eta)
+    cosine = ex + ((1.0 - beta * ex * ex) * x - beta * ex * ey * y) * scale
+    sine = ey + ((1.0 - beta * ey * ey) * y - beta * ex * ey * x) * scale
+    return x, y, ex * sine - ey * cosine, sine, cosine, 0.5 * sine * cosine, 0.5 * sine * sine
 
 
 @inlined_kernel
@@ -557,7 +564,7 @@ def first_moment(c0, c1, c2, ex, ey, span, start, end):
 
     ``start`` and ``end`` are those of `arc_end`.
     """
-    sine, cosine, double, square = end[4] - start[4], end[5] - start[5], end[6] - start[6], end[7] - start[7]
+    sine, cosine, double, square = end[3] - start[3], end[4] - start[4], end[5] - start[5], end[6] - start[6]
     half = 0.5 * span
     return (
         2.0 * c0 * half
@@ -599,23 +606,25 @@ def radiation_rates(a, ex, ey, along, ahead, normal, strength, model):
         period = TWO_PI / n
         beta = 1.0 / (1.0 + eta)
         mixed = beta * ex * ey
-        entry, inside = 0.0, False
-        start = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        inside = False
+        start = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
         # at right angles to the Sun, where the scan begins and ends, there is light
         before = light(_SCAN[0, 0], _SCAN[0, 1], p, e_along, e_across, shadow, model.equatorial_radius)
         for j in range(1, 13):
             after = light(_SCAN[j, 0], _SCAN[j, 1], p, e_along, e_across, shadow, model.equatorial_radius)
             if (before > 0.0) != (after > 0.0):
-                here = (j - 6) * _SCAN_STEP
-                edge = shadow_edge(
-                    here - _SCAN_STEP, before, here, after, p, e_along, e_across, shadow, model.equatorial_radius
-                )
-                cos_e, sin_e = np.cos(edge), np.sin(edge)
+                cos_e, sin_e = shadow_edge(
+                    _SCAN[j - 1, 0], _SCAN[j - 1, 1], before, after, p, e_along, e_across, shadow,
+                    model.equatorial_radius,
+                )  # fmt: skip
                 end = arc_end(cos_e * cos_b - sin_e * sin_b, sin_e * cos_b + cos_e * sin_b, a, p, eta, ex, ey)
                 if after < 0.0:
-                    entry, start, inside = edge, end, True
+                    start, inside = end, True
                 elif inside:
-                    swept = momentum * (edge - entry + end[2] - start[2]) / n
+                    # of eccentric and mean longitude; an arc in shadow is shorter than half the orbit in true longitude
+                    span = np.arctan2(end[3] * start[4] - end[4] * start[3], end[4] * start[4] + end[3] * start[3])
+                    span += TWO_PI if span < 0.0 else 0.0
+                    swept = momentum * (span - end[2] + start[2]) / n
                     product = end[0] * end[1] - start[0] * start[1]
                     a12, a21 = 0.5 * (product + swept), 0.5 * (product - swept)
                     a11 = 0.5 * (end[0] * end[0] - start[0] * start[0])
@@ -624,7 +633,6 @@ def radiation_rates(a, ex, ey, along, ahead, normal, strength, model):
                     y_rate -= ((2.0 * a21 - a12) * f1 - a11 * f2) / (model.mu * period)
                     energy -= (f1 * (end[0] - start[0]) + f2 * (end[1] - start[1])) / period
                     # X and Y in eccentric longitude, weighted with time
-                    span = edge - entry + end[3] - start[3]
                     x_mean -= a / TWO_PI * first_moment(-ex, 1.0 - beta * ey * ey, mixed, ex, ey, span, start, end)
                     y_mean -= a / TWO_PI * first_moment(-ey, mixed, 1.0 - beta * ex * ex, ex, ey, span, start, end)
                     inside = False
