@@ -344,21 +344,6 @@ def body_gradient(a, ex, ey, along, ahead, normal, mu, octupole):
 
 
 @inlined_kernel
-def bodies_gradient(time, a, ex, ey, cos_node, sin_node, cos_i, sin_i, model):
-    """Return the gradient of the averaged potential of the Sun, to degree 2, and the Moon, to degree 3."""
-    sun = moon = (0.0, 0.0, 0.0, 0.0, 0.0)
-    if model.sun_mu > 0.0:
-        body = body_at(model.sun, model.ephemeris_spacing, time)
-        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        sun = body_gradient(a, ex, ey, along, ahead, normal, model.sun_mu, False)
-    if model.moon_mu > 0.0:
-        body = body_at(model.moon, model.ephemeris_spacing, time)
-        along, ahead, normal = in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i)
-        moon = body_gradient(a, ex, ey, along, ahead, normal, model.moon_mu, True)
-    return sun[0] + moon[0], sun[1] + moon[1], sun[2] + moon[2], sun[3] + moon[3], sun[4] + moon[4]
-
-
-@inlined_kernel
 def conservative_rates(a, ex, ey, grad, mu):
     """Return the rates of a gradient of the averaged potential, Lagrange's planetary equations in (ex, ey, u); [1]."""
     scale = 1.0 / np.sqrt(mu * a)
@@ -741,38 +726,31 @@ def earth_rates(time, y, retrograde, properties, held, drifting, functions, mode
 
 
 @inlined_kernel
-def sky_rates(time, y, retrograde, properties, held, bodies, sunlight, model, out):
-    """Fill ``out`` with the rates of the equinoctial elements by Sun and Moon, and by sunlight, one or both."""
+def sunlight_rates(time, y, retrograde, properties, model, out):
+    """Fill ``out`` with the rates of the equinoctial elements by sunlight."""
     tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
     ex, ey = eccentricity_vector(y, cos_node, sin_node, retrograde)
-    rates = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    if bodies:
-        grad = bodies_gradient(time, y[0], ex, ey, cos_node, sin_node, cos_i, sin_i, model)
-        rates = conservative_rates(y[0], ex, ey, grad, model.mu)
-    if held:
-        rates = hold(cos_i, sin_i, ex, ey, True, rates)
-    elif sunlight:
-        sun = body_at(model.sun, model.ephemeris_spacing, time)
-        along, ahead, normal = in_orbit_frame(sun, cos_node, sin_node, cos_i, sin_i)
-        pressed = radiation_rates(y[0], ex, ey, along, ahead, normal, properties[1], model)
-        rates = (
-            rates[0] + pressed[0],
-            rates[1] + pressed[1],
-            rates[2] + pressed[2],
-            rates[3] + pressed[3],
-            rates[4] + pressed[4],
-            rates[5] + pressed[5],
-        )
+    sun = body_at(model.sun, model.ephemeris_spacing, time)
+    along, ahead, normal = in_orbit_frame(sun, cos_node, sin_node, cos_i, sin_i)
+    rates = radiation_rates(y[0], ex, ey, along, ahead, normal, properties[1], model)
     equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out)
 
 
-@kernel
-def bodies_side_by_side(points, sun, moon, retrograde, held, mu, sun_mu, moon_mu, rates):
-    """Fill ``rates`` (6, n) with the rates of equinoctial elements (6, n) by Sun and Moon at their places (3, n).
+@inlined_kernel
+def place_bodies(time, model, points, m):
+    """Fill rows 6 to 11 of column m of ``points`` with the places [km] of Sun and Moon at a time."""
+    points[6, m], points[7, m], points[8, m] = body_at(model.sun, model.ephemeris_spacing, time)
+    points[9, m], points[10, m], points[11, m] = body_at(model.moon, model.ephemeris_spacing, time)
 
-    What `sky_rates` gives one point at a time; here the compiler does several in one instruction.
+
+@kernel
+def bodies_rates(points, count, retrograde, held, mu, sun_mu, moon_mu):
+    """Fill rows 12 to 17 of ``points`` with the rates of equinoctial elements, rows 0 to 5, by Sun and Moon.
+
+    The first ``count`` columns; the Sun to degree 2, the Moon to degree 3, places in rows 6 to 11. The compiler does
+    several columns in one instruction.
     """
-    for m in range(points.shape[1]):
+    for m in range(count):
         p, q = points[3, m], points[4, m]
         square = p * p + q * q
         tangent = np.sqrt(square)
@@ -782,9 +760,9 @@ def bodies_side_by_side(points, sun, moon, retrograde, held, mu, sun_mu, moon_mu
         turn = retrograde * sin_node
         a = points[0, m]
         ex, ey = points[2, m] * cos_node + points[1, m] * turn, points[1, m] * cos_node - points[2, m] * turn
-        place = in_orbit_frame((sun[0, m], sun[1, m], sun[2, m]), cos_node, sin_node, cos_i, sin_i)
+        place = in_orbit_frame((points[6, m], points[7, m], points[8, m]), cos_node, sin_node, cos_i, sin_i)
         s = body_gradient(a, ex, ey, place[0], place[1], place[2], sun_mu, False)
-        place = in_orbit_frame((moon[0, m], moon[1, m], moon[2, m]), cos_node, sin_node, cos_i, sin_i)
+        place = in_orbit_frame((points[9, m], points[10, m], points[11, m]), cos_node, sin_node, cos_i, sin_i)
         g = body_gradient(a, ex, ey, place[0], place[1], place[2], moon_mu, True)
         grad = (s[0] + g[0], s[1] + g[1], s[2] + g[2], s[3] + g[3], s[4] + g[4])
         _, x, y, tilt, d, u = conservative_rates(a, ex, ey, grad, mu)
@@ -794,12 +772,12 @@ def bodies_side_by_side(points, sun, moon, retrograde, held, mu, sun_mu, moon_mu
         turning = retrograde * tangent * d
         x_rate, y_rate = x - turning * ey, y + turning * ex
         growth = 0.5 * (1.0 + square)
-        rates[0, m] = 0.0
-        rates[1, m] = y_rate * cos_node + x_rate * turn
-        rates[2, m] = x_rate * cos_node - y_rate * turn
-        rates[3, m] = growth * (retrograde * tilt * sin_node + d * cos_node)
-        rates[4, m] = growth * (retrograde * tilt * cos_node - d * sin_node)
-        rates[5, m] = u + turning
+        points[12, m] = 0.0
+        points[13, m] = y_rate * cos_node + x_rate * turn
+        points[14, m] = x_rate * cos_node - y_rate * turn
+        points[15, m] = growth * (retrograde * tilt * sin_node + d * cos_node)
+        points[16, m] = growth * (retrograde * tilt * cos_node - d * sin_node)
+        points[17, m] = u + turning
 
 
 @kernel
@@ -1022,40 +1000,40 @@ def attempt_step(
     fast[:] = 0.0
     bodies = drifting and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
     sunlight = model.radiation > 0.0 and properties[1] > 0.0 and not held
-    split = bodies and step > BODIES_STEP
-    if split:
-        for m in range(FAST):
-            along_step(start, slow, _FAST_INTEGRALS, m, SLOW, half, z)
-            lapse = half * (1.0 + _FAST_POINTS[m])
+    if bodies:
+        # she comes round in two weeks, and the axes turn
+        count = FAST if step > BODIES_STEP else SLOW
+        places = _FAST_POINTS if step > BODIES_STEP else _SLOW_POINTS
+        projection = _FAST_PROJECTION if step > BODIES_STEP else _SLOW_PROJECTION
+        integrals = _FAST_INTEGRALS if step > BODIES_STEP else _SLOW_INTEGRALS
+        for m in range(count):
+            along_step(start, slow, integrals, m, SLOW, half, z)
+            lapse = half * (1.0 + places[m])
             axes_at(lapse, turn, axes, m)
             turned(z, axes, m, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
             for c in range(6):
                 points[c, m] = y[c]
-            points[6, m], points[7, m], points[8, m] = body_at(model.sun, model.ephemeris_spacing, time + lapse)
-            points[9, m], points[10, m], points[11, m] = body_at(model.moon, model.ephemeris_spacing, time + lapse)
-        bodies_side_by_side(
-            points[:6], points[6:9], points[9:12], retrograde, held, model.mu, model.sun_mu, model.moon_mu, points[12:]
-        )
-        for m in range(FAST):
+            place_bodies(time + lapse, model, points, m)
+        bodies_rates(points, count, retrograde, held, model.mu, model.sun_mu, model.moon_mu)
+        for m in range(count):
             for c in range(6):
                 y[c], rates[c] = points[c, m], points[12 + c, m]
             slow_rates(y, rates, axes, m, turn, False)
-            for j in range(FAST):
+            for j in range(count):
                 for c in range(6):
-                    fast[j, c] += _FAST_PROJECTION[j, m] * rates[c]
+                    fast[j, c] += projection[j, m] * rates[c]
     add_up(fast, slow, modes)
     for m in range(SLOW):
         lapse = half * (1.0 + _SLOW_POINTS[m])
         axes_at(lapse, turn, axes, m)
-        if sunlight or (bodies and not split):
+        if sunlight:
             along_step(start, modes, _SLOW_INTEGRALS, m, FAST, half, z)
             turned(z, axes, m, y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
-            bodies_here = bodies and not split
-            sky_rates(time + lapse, y, retrograde, properties, held, bodies_here, sunlight, model, rates)
+            sunlight_rates(time + lapse, y, retrograde, properties, model, rates)
             slow_rates(y, rates, axes, m, turn, False)
             for j in range(SLOW):
                 for c in range(6):
@@ -1609,17 +1587,20 @@ def mean_rates(elements, properties, times, model, out):
     """Fill ``out`` (n, 6) with the rates of ``[a, ex, ey, i, raan, u]`` of free objects (n, 6) at times (n,)."""
     y, rate, more, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
     column, column_rates, air_work = np.empty((6, 1)), np.empty((6, 1)), np.empty((6, _MOST_ANOMALIES))
-    functions = np.empty((model.degree.size + 1, 6))
-    bodies = model.sun_mu > 0.0 or model.moon_mu > 0.0
+    functions, points = np.empty((model.degree.size + 1, 6)), np.empty((18, 1))
     for j in range(elements.shape[0]):
         retrograde = 1.0 if elements[j, 3] <= 0.5 * np.pi else -1.0
         zonal_functions(elements[j, 0], elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
         earth_rates(times[j], y, retrograde, properties[j], False, True, functions, model, scratch, air_work, rate)
-        sunlight = model.radiation > 0.0 and properties[j, 1] > 0.0
-        sky_rates(times[j], y, retrograde, properties[j], False, bodies, sunlight, model, more)
-        for c in range(6):
-            rate[c] += more[c]
+        if model.sun_mu > 0.0 or model.moon_mu > 0.0:
+            points[:6, 0] = y
+            place_bodies(times[j], model, points, 0)
+            bodies_rates(points, 1, retrograde, False, model.mu, model.sun_mu, model.moon_mu)
+            rate += points[12:, 0]
+        if model.radiation > 0.0 and properties[j, 1] > 0.0:
+            sunlight_rates(times[j], y, retrograde, properties[j], model, more)
+            rate += more
         rate[5] += np.sqrt(model.mu / y[0]) / y[0]
         column[:, 0], column_rates[:, 0] = y, rate
         to_public(column, column_rates, 1, retrograde, elements[j, 4:5])
