@@ -23,7 +23,8 @@ How each pad is derived:
 import numpy as np
 
 from shells.compiled import allocating_kernel, kernel
-from shells.motion.kernels import TWO_PI, hermite, interpolate, radial_short_period_bound, short_period, state_at
+from shells.motion.kernels import hermite, interpolate, radial_short_period_bound, short_period, state_at
+from shells.motion.series.kernels import TWO_PI
 
 #: Largest d / (r sin I) [rad] for which the linear picture at the node is used.
 REACH = 0.02

@@ -17,8 +17,8 @@ from shells.constants import DAY, YEAR
 from shells.errors import Faults, InputError
 from shells.fleet.elements import MINIMUM_ALTITUDE_KM, Planes, perigee_altitude, read_planes
 from shells.fleet.quantities import array_in_units, read_number
-from shells.motion import kernels
 from shells.motion.arrays import drag_drift, integrate
+from shells.motion.averaged.kernels import mean_rates
 from shells.motion.control import Control, HoldingCost, holding_cost
 from shells.motion.forces import Forces
 from shells.motion.frozen import HIGHEST_DEGREE, frozen_orbit
@@ -251,7 +251,7 @@ def _cost_at(orbits: Floats, times_s: Floats, epoch: np.datetime64, forces: Forc
 
     def rates(acting: Forces) -> Floats:
         found = np.empty_like(along)
-        kernels.mean_rates(
+        mean_rates(
             along,
             np.repeat(properties, times_s.size, axis=0),
             np.tile(times_s, count),

@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 
 from shells import constants
 from shells.motion import kernels
+from shells.motion.averaged.kernels import mean_rates
 from shells.motion.averages import HIGHEST_DEGREE
 from shells.motion.forces import Forces
+from shells.motion.integration.kernels import integrate_all
 
 Floats = NDArray[np.float64]
 
@@ -140,7 +142,7 @@ def integrate(
     values = np.empty((len(rows), times_s.size, 6))
     rates = np.empty_like(values)
     ends = np.empty(len(rows))
-    kernels.integrate_all(
+    integrate_all(
         np.ascontiguousarray(np.column_stack([rows[:, :5], np.zeros(len(rows))])),
         np.ascontiguousarray(rows[:, 5:7]),
         np.ascontiguousarray(rows[:, 7]),
@@ -190,7 +192,7 @@ def drag_drift(
     rows = np.zeros((len(distinct) * count, 6))
     rows[:, :4] = np.repeat(distinct[:, :4], count, axis=0)
     rates = np.empty_like(rows)
-    kernels.mean_rates(
+    mean_rates(
         rows,
         np.repeat(distinct[:, 4:], count, axis=0),
         np.tile(times_s, len(distinct)),

@@ -34,8 +34,8 @@ import numpy as np
 
 from shells import constants
 from shells.errors import Faults
-from shells.motion import kernels
 from shells.motion.atmosphere import KINDS, air_table
+from shells.motion.averaged import kernels
 from shells.motion.averages import HIGHEST_DEGREE, averaged_terms
 from shells.motion.bodies import SPACING, sun_and_moon
 from shells.motion.solar import ACTIVITIES, solar_flux

@@ -44,7 +44,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from shells.constants import REFERENCE_RADIUS, zonal_coefficients
 from shells.errors import Faults, InputError
-from shells.motion import kernels
+from shells.motion.averaged import kernels
 from shells.motion.forces import Forces
 from shells.motion.periodic.orbits import LARGEST_ECCENTRICITY, FrozenOrbit, frozen_orbits
 from shells.motion.shape import mean_radius, semi_major_axis

@@ -5,8 +5,9 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from shells import constants
-from shells.motion import arrays, kernels
+from shells.motion import arrays
 from shells.motion.atmosphere import EXPONENTIAL_TABLE, exponential_density
+from shells.motion.averaged import kernels
 from shells.motion.averages import averaged_terms
 from shells.motion.forces import Forces
 from shells.motion.shape import mean_radius, semi_major_axis

@@ -9,7 +9,7 @@ from scipy.integrate import DOP853, solve_ivp
 from scipy.special import sph_harm_y
 
 from shells import constants
-from shells.compiled import kernel
+from shells.compiled import allocating_kernel
 from tests.truth import MU, RADIUS, ZONALS, zonal_acceleration
 
 ROTATION = constants.EARTH_ROTATION_RATE.value
@@ -28,7 +28,7 @@ def unnormalised_field(degree=8, zonal_degree=15):
     return c, s
 
 
-@kernel
+@allocating_kernel
 def field_acceleration(x, y, z, mu, radius, c, s, highest):
     """Return the body-fixed acceleration [km s-2]: L. E. Cunningham 1970, in the form of O. Montenbruck & E. Gill,
     Satellite Orbits, 2000, eqs. 3.29 to 3.33 (from memory)."""
@@ -62,7 +62,7 @@ def field_acceleration(x, y, z, mu, radius, c, s, highest):
     return scale * ax, scale * ay, scale * az
 
 
-@kernel
+@allocating_kernel
 def rates(time, state, mu, radius, c, s, highest, greenwich, rotation):
     angle = greenwich + rotation * time
     cosine, sine = np.cos(angle), np.sin(angle)
@@ -71,7 +71,7 @@ def rates(time, state, mu, radius, c, s, highest, greenwich, rotation):
     return np.array([state[3], state[4], state[5], cosine * ax - sine * ay, sine * ax + cosine * ay, az])
 
 
-@kernel
+@allocating_kernel
 def advance(states, times, steps, a, b, c, arguments):
     """Fill states (n, 6) from the first on, by an explicit Runge-Kutta method with equal steps between times."""
     stages = np.empty((b.size, 6))

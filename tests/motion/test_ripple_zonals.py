@@ -7,7 +7,7 @@ import pytest
 from numpy.polynomial import legendre
 from scipy.integrate import solve_ivp
 
-from shells.compiled import kernel
+from shells.compiled import allocating_kernel
 from shells.motion.kernels import eccentric_longitude, first_order_terms
 from shells.motion.ripple.kernels import near_circular_terms
 from tests.motion.test_ripple_truth import integrate_field
@@ -61,7 +61,7 @@ def mean_motion(elements, zonals, times):
     return np.column_stack([np.full(times.size, a), x * scale, y * scale, inclination, node, u + MU**2 / el**3 * times])
 
 
-@kernel
+@allocating_kernel
 def osculating(elements, zonals, complete):
     """Return the state of mean elements, with the first-order J2 terms and, when complete, those beyond."""
     a, ex, ey, i, node, u = elements
@@ -198,7 +198,7 @@ def test_polar_momentum_is_conserved():
 
 
 def test_cost():
-    @kernel
+    @allocating_kernel
     def many(count, p, zonals):
         total = 0.0
         for k in range(count):

@@ -5,13 +5,13 @@ Units: km, s, radians. What the motion is, and from which sources, stands with `
 
 import numpy as np
 
-from shells.compiled import kernel
+from shells.compiled import allocating_kernel
 
 #: Knots whose windows overlap at any time, and the width of a window in correlation times.
 OVERLAP = 3
 
 
-@kernel
+@allocating_kernel
 def limit_cycle(decay, mean_motion, dead_band, slot_box, accuracy):
     """Return how the mean semi-major axis cycles: largest and smallest departure of a half cycle, and its duration.
 
@@ -41,7 +41,7 @@ def limit_cycle(decay, mean_motion, dead_band, slot_box, accuracy):
     return largest, smallest, 2.0 * length / (slide * (largest + smallest))
 
 
-@kernel
+@allocating_kernel
 def drift_at(time, node, times, drift):
     """Return the drift at a time before ``times[node]`` and not before the node ahead of it, on a straight line."""
     if node == 0:
@@ -50,7 +50,7 @@ def drift_at(time, node, times, drift):
     return drift[node - 1] + share * (drift[node] - drift[node - 1])
 
 
-@kernel
+@allocating_kernel
 def cycles(times, axis, mean_motion, drift, fraction, dead_band, slot_box, accuracy, values, rates):
     """Fill the first and last columns of ``values`` and ``rates`` of one satellite, shape (nodes, 4).
 
@@ -88,7 +88,7 @@ def cycles(times, axis, mean_motion, drift, fraction, dead_band, slot_box, accur
         start += 2.0 * half
 
 
-@kernel
+@allocating_kernel
 def wander(times, knots, fraction, spacing, radius, values, rates):
     """Fill the two middle columns of ``values`` and ``rates`` of one satellite, shape (nodes, 4).
 
@@ -126,7 +126,7 @@ def wander(times, knots, fraction, spacing, radius, values, rates):
         values[node, 2], rates[node, 2] = factor * y, factor * (y_rate + growth * y)
 
 
-@kernel
+@allocating_kernel
 def departures(
     times, axes, mean_motions, drift, fractions, knots, dead_band, slot_box, accuracy, spacing, radius, values, rates
 ):

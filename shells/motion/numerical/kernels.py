@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shells.compiled import allocating_kernel, kernel
-from shells.motion.kernels import AIR_CEILING, body_at, flux_row, logarithm_of_density
+from shells.motion.averaged.kernels import AIR_CEILING, body_at, flux_row, logarithm_of_density
 
 #: Error allowed in one step: a share of the radius, and a length [km]; of the velocity, the same in units of v / r.
 RELATIVE_ERROR, ABSOLUTE_ERROR = 3e-13, 1e-10
@@ -471,7 +471,7 @@ def follow(path, properties, times, end_height, model, tesserals, out):
         length, cut = step, False
 
 
-@kernel
+@allocating_kernel
 def follow_all(paths, properties, times, end_height, model, tesserals, out):
     """Integrate many trajectories (first axis of every array but ``times``); see `follow`."""
     for j in range(paths.shape[0]):

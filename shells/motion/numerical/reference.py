@@ -21,9 +21,9 @@ from numpy.typing import ArrayLike, NDArray
 from shells import constants
 from shells.errors import Faults
 from shells.motion.arrays import states_from_mean_elements
+from shells.motion.averaged.kernels import Model
 from shells.motion.bodies import greenwich_angle
 from shells.motion.forces import Forces
-from shells.motion.kernels import Model
 from shells.motion.numerical import kernels
 from shells.motion.propagation import after, element_array, property_array, require_each, seconds_since
 from shells.motion.ripple.tesserals import tesseral_coefficients

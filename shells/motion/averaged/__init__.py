@@ -1,0 +1,1 @@
+"""Rates of mean elements: forces averaged over the orbit."""

@@ -1,0 +1,1 @@
+"""Integration of mean elements over years, in steps of weeks."""

@@ -1,0 +1,1 @@
+"""Elementary functions as series, for loops that the compiler shall do several at once."""

@@ -1,0 +1,1 @@
+"""Pressure of sunlight on an orbit that meets the shadow of the Earth."""
