@@ -77,6 +77,8 @@ DEFAULT_AREA_TO_MASS = Constant(0.01, "m2 kg-1", "typical 100 kg m-2, spaceacade
 DEFAULT_REFLECTIVITY_COEFFICIENT = Constant(1.3, "1", "assumed: between absorption (1) and diffuse reflection (13/9)")
 DEFAULT_DRAG_COEFFICIENT = Constant(2.2, "1", "NASA-STD-8719.14C, figure 4.3-1")
 
+UNIX_EPOCH_JULIAN = Constant(2440587.5, "day", "definition: Julian date of 1970-01-01T00:00:00 UTC")
+
 
 @cache
 def zonal_coefficients() -> NDArray[np.float64]:

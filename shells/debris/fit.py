@@ -31,7 +31,7 @@ _CHUNK_SAMPLES = 200_000
 
 _DAY = constants.DAY.value
 _NANOSECONDS_PER_DAY = 86_400_000_000_000
-_UNIX_EPOCH_JULIAN = 2440587.5
+_UNIX_EPOCH_JULIAN = constants.UNIX_EPOCH_JULIAN.value
 
 
 @dataclass(frozen=True, eq=False)

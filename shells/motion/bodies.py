@@ -28,7 +28,7 @@ from shells import constants
 SPACING = 0.5 * constants.DAY.value
 
 _TERRESTRIAL_LESS_UTC = 69.184
-_UNIX_EPOCH_JULIAN = 2440587.5
+_UNIX_EPOCH_JULIAN = constants.UNIX_EPOCH_JULIAN.value
 _KM_PER_AU = constants.ASTRONOMICAL_UNIT.value
 
 

@@ -70,6 +70,22 @@ BODIES_STEP = 2.5 * 86400.0
 _GUESS = np.array([1e-2, 3e-5, 3e-5, 5e-5])
 _HIGHEST_MODE = np.array([1e-2, 3e-5, 3e-5, 1e-4, 1e-4])
 
+#: A step is kept up to this error relative to what is allowed: the highest mode is an order above what is left out.
+KEPT_ERROR = 4.0
+
+#: A first guess so many times poorer than allowed costs a second pass, and does not shorten the next step.
+POOR_GUESS = 8.0
+
+#: The next step aims at this share of the allowed error, and is so many times as long as this one at least and at most.
+AIM, SHRINK, GROW = 0.8, 0.4, 2.0
+
+#: The functions of inclination are parabolas, good this far from where they were taken [rad]; so is what depends on the
+#: semi-major axis [km].
+INCLINATION_REACH, AXIS_REACH = 1e-3, 5.0
+
+#: Beyond this eccentricity a linear frozen point is none.
+LARGEST_FROZEN = 0.02
+
 
 class Turn(NamedTuple):
     """Turning axes of one step.
@@ -108,7 +124,7 @@ def frozen_point(a, e, functions, model, scratch):
     node = scale / np.sqrt(eta2) * grad[3] / sin_i if sin_i > 1e-6 else -strength * cos_i
     perigee = 0.5 * np.sqrt(eta2) * scale * (grad[1] + ahead[2] - grad[2]) / e - cos_i * node
     forced = np.sqrt(eta2) * scale * grad[2]
-    frozen = -forced / perigee if abs(forced) < 0.02 * abs(perigee) else 0.0
+    frozen = -forced / perigee if abs(forced) < LARGEST_FROZEN * abs(perigee) else 0.0
     return frozen, perigee - strength * (2.0 - 2.5 * sin_i * sin_i), node + strength * cos_i
 
 
@@ -215,7 +231,7 @@ def attempt_step(
     bodies = drifting and (model.sun_mu > 0.0 or model.moon_mu > 0.0)
     sunlight = model.radiation > 0.0 and properties[1] > 0.0 and not held
     if bodies:
-        # she comes round in two weeks, and the axes turn
+        # the Moon comes round in two weeks, and the axes turn
         count = FAST if step > BODIES_STEP else SLOW
         places = _FAST_POINTS if step > BODIES_STEP else _SLOW_POINTS
         projection = _FAST_PROJECTION if step > BODIES_STEP else _SLOW_PROJECTION
@@ -285,7 +301,7 @@ def attempt_step(
     if guess > 1.0:
         return np.inf
     add_up(fast, slow, modes)
-    error = first_guess / 8.0
+    error = first_guess / POOR_GUESS
     for c in range(5):
         error = max(error, half * abs(slow[2, c]) / _HIGHEST_MODE[c])
     # the mean motion along the step, from the semi-major axis as now known
@@ -427,7 +443,7 @@ def integrate(
             border = time + 1.0
         _, cos_i, sin_i, _, _ = node_frame(y, retrograde)
         now = np.arctan2(sin_i, cos_i)
-        if abs(now - inclination) > 1e-3 or abs(y[0] - axis) > 5.0:
+        if abs(now - inclination) > INCLINATION_REACH or abs(y[0] - axis) > AXIS_REACH:
             inclination, axis = now, y[0]
             zonal_functions(axis, inclination, model, functions)
             if model.zonals[2] != 0.0:
@@ -456,9 +472,9 @@ def integrate(
                 time, start, guess, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model,
                 scratch, air_work, value, trial, rate, axes, points,
             )  # fmt: skip
-            if error <= 4.0:
+            if error <= KEPT_ERROR:
                 break
-            step *= 0.4
+            step *= SHRINK
             if step < SHORTEST_STEP and border - time > SHORTEST_STEP:
                 columns[:, 0] = y
                 low = perigee_height(columns, model.equatorial_radius) < 2.0 * end_height
@@ -468,17 +484,17 @@ def integrate(
         for c in range(6):
             y[c] = columns[c, 0]
         ended = perigee_height(columns, model.equatorial_radius) <= end_height
-        fraction_end = 1.0
+        reached = border if step == border - time else time + step
         if ended:
-            low = 0.0
+            low, high = 0.0, 1.0
             for _ in range(40):
-                fractions[0] = 0.5 * (low + fraction_end)
+                fractions[0] = 0.5 * (low + high)
                 dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
                 if perigee_height(columns, model.equatorial_radius) <= end_height:
-                    fraction_end = fractions[0]
+                    high = fractions[0]
                 else:
                     low = fractions[0]
-        reached = border if step == border - time and not ended else time + fraction_end * step
+            reached = time + high * step
         while node < times.size and times[node] <= reached:
             count = 0
             while count < COLUMNS and node + count < times.size and times[node + count] <= reached:
@@ -504,7 +520,8 @@ def integrate(
         for j in range(SLOW):
             turned(guess[j], axes, 0, slow[j])
         last_step, last_turn = step, turn
-        step *= min(2.0, max(0.4, 0.8 * max(error, 1e-3) ** (-1.0 / 3.0)))
+        # three points: the highest mode goes with the cube of the step
+        step *= min(GROW, max(SHRINK, AIM * max(error, 1e-3) ** (-1.0 / 3.0)))
     return np.nan, node
 
 
