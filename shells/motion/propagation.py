@@ -210,6 +210,7 @@ def propagate(
     span = years * constants.YEAR.value
     count = int(np.ceil(span / (node_days * constants.DAY.value) - 1e-9)) + 1
     nodes = np.linspace(0.0, span, count)
+    forces.model(epoch, float(nodes[-1] + lead))  # its faults shall come to light here, not when a chunk is computed
     mover = _Mover(epoch, nodes + lead, forces, control)
     identifiers, elements, properties = objects["object"].values, element_array(objects), property_array(objects)
     held_from = seconds_since(objects["held_from"].values, epoch)
