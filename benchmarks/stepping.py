@@ -12,6 +12,8 @@ from collections.abc import Callable
 import numpy as np
 from scipy.spatial import cKDTree
 
+from shells import constants
+
 #: Two objects in orbit round the Earth approach each other no faster than this [km/s].
 FASTEST = 16.0
 
@@ -199,7 +201,7 @@ def brute_force_sgp4(first, second, start, *, within_km: float, days: float, ste
     """
     from sgp4.api import SatrecArray
 
-    day = 2440587.5 + start.astype("datetime64[D]").astype(float)
+    day = constants.UNIX_EPOCH_JULIAN.value + start.astype("datetime64[D]").astype(float)
     rest = (start - start.astype("datetime64[D]")) / np.timedelta64(1, "s")
     end = days * 86400.0
 

@@ -15,7 +15,7 @@ References
 import numpy as np
 
 from shells.compiled import allocating_kernel, kernel
-from shells.motion.averaged.kernels import SMALL_SINE
+from shells.motion.equinoctial.kernels import SMALL_SINE
 from shells.motion.ripple.kernels import near_circular_terms
 
 #: Below this sine of the inclination elements that need no node are interpolated.
@@ -62,7 +62,7 @@ def eccentric_longitude(u, ex, ey):
 def first_order_terms(p, kappa, sigma, eta, centre, sin_t, cos_t, cos_i, sin_i, mu, radius, j2):
     """Return the first-order J2 short-period terms in polar-nodal variables.
 
-    The generating function [2] is W = G (J2 R^2 / 2 p^2) B with B = (3/2 s^2 - 1)(f - l + e sin f)
+    The generating function [1] is W = G (J2 R^2 / 2 p^2) B with B = (3/2 s^2 - 1)(f - l + e sin f)
     - 3/4 s^2 [(1 + 4/3 kappa) sin 2 theta - 2/3 sigma cos 2 theta], kappa = e cos f, sigma = e sin f; the terms are its
     partial derivatives in polar-nodal variables [2], regular for all e < 1 and all inclinations.
 

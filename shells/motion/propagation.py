@@ -24,6 +24,7 @@ from shells.motion.bodies import greenwich_angle
 from shells.motion.control import Control, departures
 from shells.motion.forces import Forces
 from shells.motion.ripple.correction import tesseral_correction
+from shells.motion.solar import FIRST_DRAWN, LAST_DRAWN
 from shells.schema import OBJECTS, ORBITS, STATES, provenance
 
 ELEMENTS = (
@@ -203,14 +204,13 @@ def propagate(
     forces = forces or Forces()
     epoch = np.datetime64(objects["epoch"].values.item(), "ns")
     first = epoch if start is None else np.datetime64(str(start), "ns")
-    _check_propagation(objects, years, node_days, float(seconds_since(first, epoch)))
+    _check_propagation(objects, years, node_days, float(seconds_since(first, epoch)), forces)
     OBJECTS.check(objects, stage="propagate")
 
     lead = float(seconds_since(first, epoch))
     span = years * constants.YEAR.value
     count = int(np.ceil(span / (node_days * constants.DAY.value) - 1e-9)) + 1
     nodes = np.linspace(0.0, span, count)
-    forces.model(epoch, float(nodes[-1] + lead))  # its faults shall come to light here, not when a chunk is computed
     mover = _Mover(epoch, nodes + lead, forces, control)
     identifiers, elements, properties = objects["object"].values, element_array(objects), property_array(objects)
     held_from = seconds_since(objects["held_from"].values, epoch)
@@ -314,7 +314,7 @@ class _Mover:
         return departing, releases
 
 
-def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead_s: float) -> None:
+def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead_s: float, forces: Forces) -> None:
     faults = Faults("propagate")
     faults.require(years > 0.0, f"years {years}; expected a span longer than zero")
     last = -float(seconds_since(objects["epoch"].values, np.datetime64("2262-01-01", "ns")))
@@ -322,6 +322,13 @@ def _check_propagation(objects: xr.Dataset, years: float, node_days: float, lead
         lead_s + years * constants.YEAR.value <= last,
         f"years {years:g} from {lead_s:g} s after the epoch; expected a span that ends before 2262, as far as times go",
     )
+    if forces.solar_activity == "drawn":
+        begun = float(objects["epoch"].values.astype("datetime64[Y]").astype(np.int64)) + 1970.0
+        ended = begun + max(0.0, lead_s / constants.YEAR.value + years) + 1.0
+        faults.require(
+            begun >= FIRST_DRAWN and ended <= LAST_DRAWN,
+            f"drawn solar activity from {begun:.0f} to {ended:.0f}; expected years from {FIRST_DRAWN} to {LAST_DRAWN}",
+        )
     faults.require(
         0.0 < node_days <= NODE_DAYS, f"node_days {node_days}; expected more than zero and at most {NODE_DAYS:g}"
     )

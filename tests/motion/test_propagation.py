@@ -260,11 +260,18 @@ def test_bad_states_are_refused_all_at_once_naming_the_objects():
 def test_faults_are_told_at_once():
     rows = [ROW, [7000.0, 0.2, 0.0, 86.5, 30.0, 10.0], [6300.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]
     with pytest.raises(InputError) as caught:
-        propagate(objects_of(rows), years=0.0, start=EPOCH - np.timedelta64(1, "D"), node_days=3.0)
+        propagate(
+            objects_of(rows).assign(epoch=np.datetime64("2201-03-04T05:06:07", "ns")),
+            years=0.0,
+            start="2201-03-03T05:06:07",
+            node_days=3.0,
+            forces=Forces(solar_activity="drawn"),
+        )
     message = str(caught.value)
     assert "years 0.0; expected a span longer than zero" in message
     assert "node_days 3.0; expected more than zero and at most 1" in message
     assert "before the epoch of the objects" in message
+    assert "drawn solar activity from 2201 to 2202; expected years from 1960 to 2200" in message
     assert "perigee height [km] of objects 2: -778.137, 3: " in message
     with pytest.raises(SchemaError, match="semi_major_axis"):
         propagate(objects_of(ROW).drop_vars("semi_major_axis"), years=1.0)

@@ -11,8 +11,10 @@ from shells.motion.numerical.reference import integrate_states, no_tesserals
 DAY = constants.DAY.value
 STEP = 30.0
 
-# Case A of the package's check values, section 5: every satellite starts with osculating a = R + h, e = 0 and
-# u = u0 in the pattern 55:288/32/4 at 1,200 km, nodes over 360 deg; field of EGM96, J2 alone or to J7; one day.
+# Computed independently, no published value behind it: integration in fixed steps of 10, 15 or 30 s, order 8, which
+# agree on every count. Inputs, complete: pattern 55:288/32/4, nodes over 360 deg; every satellite starts with
+# osculating a = R + 1,200 km, e = 0 and u = 2 pi (slot / 9 + 4 plane / 288); EGM96 with J2 alone or to J7, nothing
+# else; local minima of distance within a day. Smallest distance printed to 0.1 m, its time to 1 ms.
 COUNTS = [
     (2, {10.0: 72, 5.0: 32, 1.0: 0, 0.1: 0}, 1.1721, None),
     (7, {50.0: 828, 20.0: 320, 10.0: 72, 5.0: 32, 1.0: 4, 0.1: 0}, 0.9398, 84957.189),

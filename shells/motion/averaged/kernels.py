@@ -1,4 +1,6 @@
-"""Compiled kernels of the rates of mean elements: forces averaged over the orbit, sunlight apart.
+"""Compiled kernels of the rates of mean elements: forces averaged over the orbit.
+
+Air and sunlight have rooms of their own.
 
 Units: km, s, radians. Frame: true equator and equinox of the study epoch, treated as inertial. Elements in a row are
 ``[a, ex, ey, i, raan, u]`` with u the mean argument of latitude; the integrator works in equinoctial elements
@@ -9,11 +11,9 @@ References
 .. [1] W. M. Kaula, Theory of Satellite Geodesy, 1966: averaged zonal potential, planetary equations.
 .. [2] D. Brouwer, Solution of the problem of artificial satellite theory without drag, AJ 64, 378, 1959: averaged
    potential of second order.
-.. [3] I. G. Izsak, A note on perturbation theory, AJ 68, 559, 1963: short-period terms in polar-nodal variables.
-.. [4] Y. Kozai, Second-order solution of artificial satellite theory without air drag, AJ 67, 446, 1962: as [2].
-.. [5] S. Tremaine, T. D. Yavetz, Why do Earth satellites stay up?, American Journal of Physics 82, 769, 2014: averaged
+.. [3] Y. Kozai, Second-order solution of artificial satellite theory without air drag, AJ 67, 446, 1962: as [2].
+.. [4] S. Tremaine, T. D. Yavetz, Why do Earth satellites stay up?, American Journal of Physics 82, 769, 2014: averaged
    potential of a third body in vectors, degree 2; degree 3 by the same average.
-.. [6] R. H. Battin, An Introduction to the Mathematics and Methods of Astrodynamics, 1999: Gauss's equations.
 """
 
 from typing import NamedTuple
@@ -22,18 +22,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shells.compiled import allocating_kernel, inlined_kernel, kernel
+from shells.motion.air.kernels import MOST_ANOMALIES, drag_rates
+from shells.motion.equinoctial.kernels import (
+    SMALL_SINE,
+    eccentricity_vector,
+    equinoctial_rates,
+    node_frame,
+    to_equinoctial,
+    to_public,
+)
 from shells.motion.ripple.kernels import secular_terms
-from shells.motion.series.kernels import TWO_PI, angle_of, exponential
 from shells.motion.sunlight.kernels import radiation_rates
-
-#: Below this sine of the inclination the node is undefined in practice and its rate is reported as that at the limit.
-SMALL_SINE = 1e-9
-
-#: The air above this height moves no orbit within a century.
-AIR_CEILING = 2500.0
-
-#: Height of one cell of the air table [km].
-AIR_CELL = 10.0
 
 
 class Model(NamedTuple):
@@ -143,7 +142,7 @@ def zonal_functions(a, i, model, out):
 def zonal_gradient(a, ex, ey, cos_i, sin_i, offset, functions, model, powers):
     """Return the gradient of the averaged potential of the zonals, J2 squared among them.
 
-    [1] section 3.3 for the first order; [2] page 386 and [4] for the second order of J2. ``functions`` are those of
+    [1] section 3.3 for the first order; [2] page 386 and [3] for the second order of J2. ``functions`` are those of
     `zonal_functions` at an inclination ``offset`` below this one; ``powers`` is scratch, (3, 16).
     """
     e2 = ex * ex + ey * ey
@@ -247,7 +246,7 @@ def in_orbit_frame(body, cos_node, sin_node, cos_i, sin_i):
 def body_gradient(a, ex, ey, along, ahead, normal, mu, octupole):
     """Return the gradient of the averaged potential of a third body, to degree 2 or, with ``octupole``, 3.
 
-    The body stands at ``along, ahead, normal`` [km] in the frame of the orbit. [5]: R = (3/4) mu a^2 / d^3
+    The body stands at ``along, ahead, normal`` [km] in the frame of the orbit. [4]: R = (3/4) mu a^2 / d^3
     (1/3 - 2 e^2 + 5 x^2 - eta^2 z^2), x = e . n, z the normal component of n; degree 3 is
     mu a^3 / d^4 x (-15/16 + 15/2 e^2 - 175/16 x^2 + 75/16 eta^2 z^2).
     """
@@ -288,162 +287,6 @@ def conservative_rates(a, ex, ey, grad, mu):
 
 
 @inlined_kernel
-def flux_row(time, model):
-    """Return the lower level of the flux at a time and the share of the level above it."""
-    place = min(max(time / model.flux_spacing, 0.0), model.flux.size - 1.0)
-    node = min(int(place), max(model.flux.size - 2, 0))
-    flux = model.flux[node]
-    if model.flux.size > 1:
-        flux += (place - node) * (model.flux[node + 1] - flux)
-    last = model.flux_levels.size - 1
-    if flux <= model.flux_levels[0] or last == 0:
-        return 0, 0.0
-    if flux >= model.flux_levels[last]:
-        return last, 0.0
-    row = 0
-    while flux > model.flux_levels[row + 1]:
-        row += 1
-    return row, (flux - model.flux_levels[row]) / (model.flux_levels[row + 1] - model.flux_levels[row])
-
-
-@inlined_kernel
-def logarithm_of_density(height, row, share, air):
-    """Return the logarithm of the density [kg m-3] at a height [km], between a level of the flux and the next."""
-    x = height / AIR_CELL
-    cell = min(max(int(x), 0), air.shape[1] - 1)
-    x -= cell
-    logarithm = air[row, cell, 0] + x * (air[row, cell, 1] + x * (air[row, cell, 2] + x * air[row, cell, 3]))
-    if share > 0.0:
-        row += 1
-        above = air[row, cell, 0] + x * (air[row, cell, 1] + x * (air[row, cell, 2] + x * air[row, cell, 3]))
-        logarithm += share * (above - logarithm)
-    return logarithm
-
-
-# logarithm of the density [kg m-3] above the ceiling of the air
-_VACUUM = -50.0
-
-# most points of the average over the orbit; cosine and sine of eccentric anomaly at 8, 16, 32, ... points, at 8 less
-MOST_ANOMALIES = 512
-_ANOMALIES = np.concatenate(
-    [
-        np.stack([np.cos(angles), np.sin(angles)])
-        for angles in (TWO_PI * (np.arange(count) + 0.5) / count for count in 2 ** np.arange(3, 10))
-    ],
-    axis=1,
-)
-
-
-@inlined_kernel
-def drag_rates(a, ex, ey, cos_i, sin_i, ballistic, time, model, work):
-    """Return the rates ``(a', x', y', i', d)`` by drag, averaged over the orbit by quadrature in eccentric anomaly.
-
-    Oblate Earth, co-rotating air, radius and transverse speed with their J2 short-period terms; Gauss's equations [6]
-    section 10.4. ``ballistic`` is drag coefficient times area-to-mass ratio [m2 kg-1], ``work`` scratch, (6, 512).
-    """
-    e = np.sqrt(ex * ex + ey * ey)
-    if ballistic == 0.0 or a * (1.0 - e) - model.equatorial_radius > AIR_CEILING:
-        return 0.0, 0.0, 0.0, 0.0, 0.0
-    row, share = flux_row(time, model)
-    cos_w, sin_w = (ex / e, ey / e) if e > 1e-12 else (1.0, 0.0)
-    eta = np.sqrt(1.0 - e * e)
-    p = a * eta * eta
-    momentum = np.sqrt(model.mu * p)
-    speed = model.mu / momentum
-    z = sin_i * sin_i
-    gamma = model.zonals[2] * (model.radius / p) ** 2
-    secular, swing = 0.5 * gamma * p * (1.5 * z - 1.0), 0.25 * gamma * p * z
-    beta, lift = 1.0 / (1.0 + eta), 2.0 * eta / p
-    # the density peaks over sqrt(H / a e) of eccentric anomaly, H some 0.12 of the height; the trapezoid rule then
-    # converges exponentially
-    wanted = 4.0 * np.floor(2.0 + np.sqrt(a * e / max(25.0, 0.12 * (a * (1.0 - e) - model.equatorial_radius))))
-    points = 8
-    while points < wanted and points < MOST_ANOMALIES:
-        points *= 2
-    cosines, sines = _ANOMALIES[0, points - 8 : 2 * points - 8], _ANOMALIES[1, points - 8 : 2 * points - 8]
-    # three loops, of which the compiler does several points at once in the first and the last
-    for m in range(points):
-        r = a * (1.0 - e * cosines[m])
-        inverse = 1.0 / r
-        cos_f, sin_f = a * (cosines[m] - e) * inverse, a * eta * sines[m] * inverse
-        cos_t, sin_t = cos_f * cos_w - sin_f * sin_w, sin_f * cos_w + cos_f * sin_w
-        kappa = p * inverse - 1.0
-        cos_2t = cos_t * cos_t - sin_t * sin_t
-        true_radius = r + secular * (1.0 + kappa * beta + lift * r) + swing * cos_2t  # [3]
-        s2 = z * sin_t * sin_t
-        # the ellipsoid to the second order of its flattening, 1 m
-        ground = 1.0 - model.flattening * s2 * (1.0 + 1.5 * model.flattening * (1.0 - s2))
-        height = true_radius - model.equatorial_radius * ground
-        work[0, m], work[1, m], work[2, m], work[3, m] = r, sin_f, cos_t, sin_t
-        work[4, m] = momentum * (1.0 + 0.75 * gamma * z * cos_2t) / true_radius - model.rotation * r * cos_i
-        work[5, m] = height
-    for m in range(points):
-        height = work[5, m]
-        work[5, m] = logarithm_of_density(height, row, share, model.air) if height < AIR_CEILING else _VACUUM
-    # kg m-3 times m2 kg-1 is m-1: 1000 km-1; weight of equal steps in E is r / a
-    strength = -500.0 * ballistic / (a * points)
-    for m in range(points):
-        r, sin_f, cos_t, sin_t, v_t = work[0, m], work[1, m], work[2, m], work[3, m], work[4, m]
-        v_r = speed * e * sin_f
-        v_n = model.rotation * r * sin_i * cos_t
-        force = strength * exponential(work[5, m]) * np.sqrt(v_r * v_r + v_t * v_t + v_n * v_n) * r
-        a_r, a_t, a_n = force * v_r, force * v_t, force * v_n
-        work[0, m] = e * sin_f * a_r + p / r * a_t
-        work[1, m] = p * sin_t * a_r + ((p + r) * cos_t + r * ex) * a_t
-        work[2, m] = -p * cos_t * a_r + ((p + r) * sin_t + r * ey) * a_t
-        work[3, m] = r * cos_t * a_n
-        work[4, m] = r * sin_t * a_n
-    by_a = by_x = by_y = by_i = by_d = 0.0
-    for m in range(points):
-        by_a += work[0, m]
-        by_x += work[1, m]
-        by_y += work[2, m]
-        by_i += work[3, m]
-        by_d += work[4, m]
-    return 2.0 * a * a / momentum * by_a, by_x / momentum, by_y / momentum, by_i / momentum, by_d / momentum
-
-
-@kernel
-def to_equinoctial(elements, retrograde, out):
-    """Fill ``out`` with equinoctial elements of ``[a, ex, ey, i, raan, u]``; retrograde is +1 or -1."""
-    cos_node, sin_node = np.cos(elements[4]), retrograde * np.sin(elements[4])
-    half = 0.5 * elements[3] if retrograde > 0 else 0.5 * (np.pi - elements[3])
-    tangent = np.tan(half)
-    out[0] = elements[0]
-    out[1] = elements[2] * cos_node + elements[1] * sin_node
-    out[2] = elements[1] * cos_node - elements[2] * sin_node
-    out[3] = tangent * np.sin(elements[4])
-    out[4] = tangent * cos_node
-    out[5] = elements[5] + retrograde * elements[4]
-
-
-@inlined_kernel
-def node_frame(y, retrograde):
-    """Return tan half-angle, cos i, sin i, cos raan, sin raan of equinoctial elements; raan is 0 where undefined."""
-    tangent = np.sqrt(y[3] * y[3] + y[4] * y[4])
-    square = tangent * tangent
-    cos_i = retrograde * (1.0 - square) / (1.0 + square)
-    sin_i = 2.0 * tangent / (1.0 + square)
-    if tangent > 0.0:
-        return tangent, cos_i, sin_i, y[4] / tangent, y[3] / tangent
-    return tangent, cos_i, sin_i, 1.0, 0.0
-
-
-@inlined_kernel
-def equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out):
-    """Fill ``out`` with the rates of equinoctial elements of the rates ``(a', x', y', i', d, u')``."""
-    turn, turning = retrograde * sin_node, retrograde * tangent * rates[4]
-    x_rate, y_rate = rates[1] - turning * ey, rates[2] + turning * ex
-    growth = 0.5 * (1.0 + tangent * tangent)
-    out[0] = rates[0]
-    out[1] = y_rate * cos_node + x_rate * turn
-    out[2] = x_rate * cos_node - y_rate * turn
-    out[3] = growth * (retrograde * rates[3] * sin_node + rates[4] * cos_node)
-    out[4] = growth * (retrograde * rates[3] * cos_node - rates[4] * sin_node)
-    out[5] = rates[5] + turning
-
-
-@inlined_kernel
 def hold(cos_i, sin_i, ex, ey, drifting, rates):
     """Return of rates ``(a', x', y', i', d, u')`` those of a held satellite, whose node and phase move freely.
 
@@ -454,25 +297,20 @@ def hold(cos_i, sin_i, ex, ey, drifting, rates):
 
 
 @inlined_kernel
-def eccentricity_vector(y, cos_node, sin_node, retrograde):
-    """Return ex and ey of equinoctial elements."""
-    turn = retrograde * sin_node
-    return y[2] * cos_node + y[1] * turn, y[1] * cos_node - y[2] * turn
-
-
-@inlined_kernel
 def earth_rates(time, y, retrograde, properties, held, drifting, functions, model, scratch, air_work, out):
     """Fill ``out`` with the rates of the equinoctial elements by zonals and air, the mean motion left out.
 
     ``properties`` are drag and reflectivity coefficients times area-to-mass ratio [m2 kg-1]. A held satellite keeps a
     and the eccentricity vector; its node and phase move with its plane, its inclination where that is ``drifting``.
+    ``functions`` are those of `zonal_functions` near by; scratch are ``scratch`` (3, 16) and ``air_work``
+    (6, MOST_ANOMALIES).
     """
-    tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
-    ex, ey = eccentricity_vector(y, cos_node, sin_node, retrograde)
+    tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y[3], y[4], retrograde)
+    ex, ey = eccentricity_vector(y[1], y[2], cos_node, sin_node, retrograde)
     rates = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     if model.zonals[2] != 0.0:
         last = model.degree.size
-        # the sine of the difference of inclination, which stays below 2e-3
+        # the sine of the difference of inclination, which the caller keeps so small that a parabola will do
         offset = sin_i * functions[last, 4] - cos_i * functions[last, 3]
         grad = zonal_gradient(y[0], ex, ey, cos_i, sin_i, offset, functions, model, scratch)
         _, x, turned_y, tilt, d, u = conservative_rates(y[0], ex, ey, grad, model.mu)
@@ -493,18 +331,22 @@ def earth_rates(time, y, retrograde, properties, held, drifting, functions, mode
             rates[4] + drag[4],
             rates[5],
         )
-    equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out)
+    out[0], out[1], out[2], out[3], out[4], out[5] = equinoctial_rates(
+        ex, ey, rates, tangent, sin_node, cos_node, retrograde
+    )
 
 
 @inlined_kernel
 def sunlight_rates(time, y, retrograde, properties, model, out):
     """Fill ``out`` with the rates of the equinoctial elements by sunlight."""
-    tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
-    ex, ey = eccentricity_vector(y, cos_node, sin_node, retrograde)
+    tangent, cos_i, sin_i, cos_node, sin_node = node_frame(y[3], y[4], retrograde)
+    ex, ey = eccentricity_vector(y[1], y[2], cos_node, sin_node, retrograde)
     sun = body_at(model.sun, model.ephemeris_spacing, time)
     along, ahead, normal = in_orbit_frame(sun, cos_node, sin_node, cos_i, sin_i)
     rates = radiation_rates(y[0], ex, ey, along, ahead, normal, properties[1], model)
-    equinoctial_from_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde, out)
+    out[0], out[1], out[2], out[3], out[4], out[5] = equinoctial_rates(
+        ex, ey, rates, tangent, sin_node, cos_node, retrograde
+    )
 
 
 @inlined_kernel
@@ -522,64 +364,20 @@ def bodies_rates(points, count, retrograde, held, mu, sun_mu, moon_mu):
     several columns in one instruction.
     """
     for m in range(count):
-        p, q = points[3, m], points[4, m]
-        square = p * p + q * q
-        tangent = np.sqrt(square)
-        cos_i, sin_i = retrograde * (1.0 - square) / (1.0 + square), 2.0 * tangent / (1.0 + square)
-        cos_node = q / tangent if tangent > 0.0 else 1.0
-        sin_node = p / tangent if tangent > 0.0 else 0.0
-        turn = retrograde * sin_node
+        tangent, cos_i, sin_i, cos_node, sin_node = node_frame(points[3, m], points[4, m], retrograde)
         a = points[0, m]
-        ex, ey = points[2, m] * cos_node + points[1, m] * turn, points[1, m] * cos_node - points[2, m] * turn
+        ex, ey = eccentricity_vector(points[1, m], points[2, m], cos_node, sin_node, retrograde)
         place = in_orbit_frame((points[6, m], points[7, m], points[8, m]), cos_node, sin_node, cos_i, sin_i)
         s = body_gradient(a, ex, ey, place[0], place[1], place[2], sun_mu, False)
         place = in_orbit_frame((points[9, m], points[10, m], points[11, m]), cos_node, sin_node, cos_i, sin_i)
         g = body_gradient(a, ex, ey, place[0], place[1], place[2], moon_mu, True)
         grad = (s[0] + g[0], s[1] + g[1], s[2] + g[2], s[3] + g[3], s[4] + g[4])
-        _, x, y, tilt, d, u = conservative_rates(a, ex, ey, grad, mu)
-        rotation = cos_i * d / max(sin_i, SMALL_SINE)
-        x = -rotation * ey if held else x
-        y = rotation * ex if held else y
-        turning = retrograde * tangent * d
-        x_rate, y_rate = x - turning * ey, y + turning * ex
-        growth = 0.5 * (1.0 + square)
-        points[12, m] = 0.0
-        points[13, m] = y_rate * cos_node + x_rate * turn
-        points[14, m] = x_rate * cos_node - y_rate * turn
-        points[15, m] = growth * (retrograde * tilt * sin_node + d * cos_node)
-        points[16, m] = growth * (retrograde * tilt * cos_node - d * sin_node)
-        points[17, m] = u + turning
-
-
-@kernel
-def to_public(y, rates, count, retrograde, last):
-    """Turn equinoctial elements and rates (6, columns) into ``[a, ex, ey, i, raan, u]`` and rates, in place.
-
-    The first ``count`` columns; their nodes are continued from ``last``, the node at their mean time or so.
-    """
-    for m in range(count):
-        tangent = np.sqrt(y[3, m] * y[3, m] + y[4, m] * y[4, m])
-        square = tangent * tangent
-        cos_node = y[4, m] / tangent if tangent > 0.0 else 1.0
-        sin_node = y[3, m] / tangent if tangent > 0.0 else 0.0
-        growth = 0.5 * (1.0 + square)
-        sin_i = tangent / growth
-        node = angle_of(sin_node, cos_node)
-        node += TWO_PI * np.floor((last[m] - node) * (1.0 / TWO_PI) + 0.5)
-        turn = retrograde * sin_node
-        ex, ey = y[2, m] * cos_node + y[1, m] * turn, y[1, m] * cos_node - y[2, m] * turn
-        p_rate, q_rate = rates[3, m], rates[4, m]
-        node_rate = (p_rate * cos_node - q_rate * sin_node) / (growth * max(sin_i, SMALL_SINE))
-        turning = retrograde * node_rate
-        h_rate, k_rate = rates[1, m], rates[2, m]
-        half = angle_of(tangent, 1.0)
-        y[1, m], rates[1, m] = ex, k_rate * cos_node + h_rate * turn + turning * ey
-        y[2, m], rates[2, m] = ey, h_rate * cos_node - k_rate * turn - turning * ex
-        y[3, m], rates[3, m] = 2.0 * half, retrograde * (p_rate * sin_node + q_rate * cos_node) / growth
-        y[4, m], rates[4, m] = node, node_rate
-        y[5, m], rates[5, m] = y[5, m] - retrograde * node, rates[5, m] - turning
-        if retrograde < 0.0:
-            y[3, m] = np.pi - y[3, m]
+        rates = conservative_rates(a, ex, ey, grad, mu)
+        if held:
+            rates = hold(cos_i, sin_i, ex, ey, True, rates)
+        points[12, m], points[13, m], points[14, m], points[15, m], points[16, m], points[17, m] = equinoctial_rates(
+            ex, ey, rates, tangent, sin_node, cos_node, retrograde
+        )
 
 
 @allocating_kernel

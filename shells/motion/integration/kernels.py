@@ -20,19 +20,17 @@ import numpy as np
 from numpy.polynomial import legendre
 
 from shells.compiled import allocating_kernel, inlined_kernel, kernel
+from shells.motion.air.kernels import MOST_ANOMALIES
 from shells.motion.averaged.kernels import (
-    MOST_ANOMALIES,
     bodies_rates,
     earth_rates,
-    node_frame,
     place_bodies,
     sunlight_rates,
-    to_equinoctial,
-    to_public,
     zonal_functions,
     zonal_gradient,
 )
-from shells.motion.series.kernels import TWO_PI, sine_and_cosine
+from shells.motion.equinoctial.kernels import node_frame, to_equinoctial, to_public
+from shells.motion.series.kernels import LEGENDRE_FALL, LEGENDRE_RISE, TWO_PI, sine_and_cosine
 
 
 def _collocation(count, modes):
@@ -47,14 +45,11 @@ def _collocation(count, modes):
     return points, projection, integrals
 
 
+#: Points of a step at which the Earth's forces and sunlight are taken, and those of Sun and Moon.
 SLOW, FAST = 3, 8
 
-#: Nodes that are filled side by side.
+#: Nodes that are filled side by side: daily ones of the longest step, and a few more.
 COLUMNS = 32
-
-#: Factors of the recursion P_n(x) = _RISE[n] x P_n-1(x) - _FALL[n] P_n-2(x).
-_RISE = np.array([0.0] + [(2 * n - 1) / n for n in range(1, 9)])
-_FALL = np.array([0.0] + [(n - 1) / n for n in range(1, 9)])
 
 _SLOW_POINTS, _SLOW_PROJECTION, _SLOW_INTEGRALS = _collocation(SLOW, FAST)
 _FAST_POINTS, _FAST_PROJECTION, _FAST_INTEGRALS = _collocation(FAST, FAST)
@@ -131,7 +126,7 @@ def frozen_point(a, e, functions, model, scratch):
 @kernel
 def turn_of(y, retrograde, held, reference, model):
     """Return the turning axes of a step from here; ``reference`` is what `frozen_point` gave."""
-    _, cos_i, sin_i, cos_node, sin_node = node_frame(y, retrograde)
+    _, cos_i, sin_i, cos_node, sin_node = node_frame(y[3], y[4], retrograde)
     p = y[0] * (1.0 - y[1] * y[1] - y[2] * y[2])
     strength = 1.5 * model.zonals[2] * (model.radius / p) ** 2 * np.sqrt(model.mu / y[0]) / y[0]
     node = reference[2] - strength * cos_i
@@ -224,7 +219,8 @@ def attempt_step(
     """Do one step, filling ``modes``; return the largest neglected mode and guess relative to what is allowed.
 
     ``slow`` holds the first guess of the Earth's forces on entry and their modes on return, ``fast`` those of the sky.
-    ``scratch``, ``z``, ``y``, ``rates``, ``axes`` (a row for each point) and ``points`` (a column) are scratch.
+    Scratch are ``scratch``, ``air_work``, ``z``, ``y``, ``rates``, ``axes`` (a row for each point) and ``points`` (a
+    column for each).
     """
     half = 0.5 * step
     fast[:] = 0.0
@@ -325,12 +321,12 @@ def dense(start, modes, step, fractions, count, turn, basis, values, rates):
     for m in range(count):
         x = 2.0 * fractions[m] - 1.0
         p2 = 1.5 * x * x - 0.5
-        p3 = _RISE[3] * x * p2 - _FALL[3] * x
-        p4 = _RISE[4] * x * p3 - _FALL[4] * p2
-        p5 = _RISE[5] * x * p4 - _FALL[5] * p3
-        p6 = _RISE[6] * x * p5 - _FALL[6] * p4
-        p7 = _RISE[7] * x * p6 - _FALL[7] * p5
-        p8 = _RISE[8] * x * p7 - _FALL[8] * p6
+        p3 = LEGENDRE_RISE[3] * x * p2 - LEGENDRE_FALL[3] * x
+        p4 = LEGENDRE_RISE[4] * x * p3 - LEGENDRE_FALL[4] * p2
+        p5 = LEGENDRE_RISE[5] * x * p4 - LEGENDRE_FALL[5] * p3
+        p6 = LEGENDRE_RISE[6] * x * p5 - LEGENDRE_FALL[6] * p4
+        p7 = LEGENDRE_RISE[7] * x * p6 - LEGENDRE_FALL[7] * p5
+        p8 = LEGENDRE_RISE[8] * x * p7 - LEGENDRE_FALL[8] * p6
         basis[0, m], basis[1, m], basis[2, m], basis[3, m] = x, p2, p3, p4
         basis[4, m], basis[5, m], basis[6, m] = p5, p6, p7
         basis[7, m], basis[8, m], basis[9, m] = x + 1.0, (p2 - 1.0) * (1 / 3), (p3 - x) * (1 / 5)
@@ -367,15 +363,15 @@ def dense(start, modes, step, fractions, count, turn, basis, values, rates):
 
 
 @kernel
-def perigee_height(y, equatorial_radius):
-    """Return the height of the mean perigee [km] above the equatorial radius of equinoctial elements, a column of y."""
-    return y[0, 0] * (1.0 - np.sqrt(y[1, 0] * y[1, 0] + y[2, 0] * y[2, 0])) - equatorial_radius
+def perigee_height(a, h, k, equatorial_radius):
+    """Return the height of the mean perigee [km] above the equatorial radius."""
+    return a * (1.0 - np.sqrt(h * h + k * k)) - equatorial_radius
 
 
 @kernel
 def depart(y, retrograde, departure):
     """Add a departure in ``[a, ex, ey, u]`` to equinoctial elements."""
-    _, _, _, cos_node, sin_node = node_frame(y, retrograde)
+    _, _, _, cos_node, sin_node = node_frame(y[3], y[4], retrograde)
     turn = retrograde * sin_node
     y[0] += departure[0]
     y[1] += departure[2] * cos_node + departure[1] * turn
@@ -418,18 +414,17 @@ def integrate(
     y, start, trial, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
     value, rate, axes, raan = np.empty(6), np.empty(6), np.empty((FAST, 6)), elements[4]
     columns, column_rates = np.empty((6, COLUMNS)), np.empty((6, COLUMNS))
-    fractions, last, basis = np.empty(COLUMNS), np.empty(COLUMNS), np.empty((15, COLUMNS))
+    fractions, expected_node, basis = np.empty(COLUMNS), np.empty(COLUMNS), np.empty((15, COLUMNS))
     points, air_work = np.empty((18, FAST)), np.empty((6, MOST_ANOMALIES))
     slow, fast, modes, guess = np.zeros((SLOW, 6)), np.empty((FAST, 6)), np.empty((FAST, 6)), np.zeros((SLOW, 6))
     functions = np.empty((model.degree.size + 1, 6))
     inclination, axis = np.inf, 0.0
     reference = (0.0, 0.0, 0.0)
     to_equinoctial(elements, retrograde, y)
-    columns[:, 0] = y
     time, end = times[0], times[-1]
     step, last_step, node = 0.25 * LONGEST_STEP, 0.0, 0
     last_turn = Turn(0.0, 0.0, 0.0, 0.0, 0.0)
-    if perigee_height(columns, model.equatorial_radius) <= end_height:
+    if perigee_height(y[0], y[1], y[2], model.equatorial_radius) <= end_height:
         return time, node
     while node < times.size:
         held = held_from <= time < held_until
@@ -441,7 +436,7 @@ def integrate(
             border = held_until
         if border <= time:  # the last node is the starting point itself, or was reached exactly
             border = time + 1.0
-        _, cos_i, sin_i, _, _ = node_frame(y, retrograde)
+        _, cos_i, sin_i, _, _ = node_frame(y[3], y[4], retrograde)
         now = np.arctan2(sin_i, cos_i)
         if abs(now - inclination) > INCLINATION_REACH or abs(y[0] - axis) > AXIS_REACH:
             inclination, axis = now, y[0]
@@ -476,21 +471,22 @@ def integrate(
                 break
             step *= SHRINK
             if step < SHORTEST_STEP and border - time > SHORTEST_STEP:
-                columns[:, 0] = y
-                low = perigee_height(columns, model.equatorial_radius) < 2.0 * end_height
+                # steps as short as that: the end of a re-entry, or an orbit that the averages cannot follow
+                low = perigee_height(y[0], y[1], y[2], model.equatorial_radius) < 2.0 * end_height
                 return time if low else np.nan, node
         fractions[0] = 1.0
         dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
         for c in range(6):
             y[c] = columns[c, 0]
-        ended = perigee_height(columns, model.equatorial_radius) <= end_height
+        ended = perigee_height(y[0], y[1], y[2], model.equatorial_radius) <= end_height
         reached = border if step == border - time else time + step
         if ended:
             low, high = 0.0, 1.0
             for _ in range(40):
                 fractions[0] = 0.5 * (low + high)
                 dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
-                if perigee_height(columns, model.equatorial_radius) <= end_height:
+                height = perigee_height(columns[0, 0], columns[1, 0], columns[2, 0], model.equatorial_radius)
+                if height <= end_height:
                     high = fractions[0]
                 else:
                     low = fractions[0]
@@ -499,10 +495,10 @@ def integrate(
             count = 0
             while count < COLUMNS and node + count < times.size and times[node + count] <= reached:
                 fractions[count] = (times[node + count] - time) / step
-                last[count] = raan + turn.node * (times[node + count] - time)
+                expected_node[count] = raan + turn.node * (times[node + count] - time)
                 count += 1
             dense(start, modes, step, fractions, count, turn, basis, columns, column_rates)
-            to_public(columns, column_rates, count, retrograde, last)
+            to_public(columns, column_rates, count, retrograde, expected_node)
             for m in range(count):
                 for c in range(6):
                     values[node + m, c], rates[node + m, c] = columns[c, m], column_rates[c, m]

@@ -23,7 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shells.compiled import allocating_kernel, kernel
-from shells.motion.averaged.kernels import AIR_CEILING, body_at, flux_row, logarithm_of_density
+from shells.motion.air.kernels import AIR_CEILING, flux_row, logarithm_of_density
+from shells.motion.averaged.kernels import body_at
 
 #: Error allowed in one step: a share of the radius, and a length [km]; of the velocity, the same in units of v / r.
 RELATIVE_ERROR, ABSOLUTE_ERROR = 3e-13, 1e-10

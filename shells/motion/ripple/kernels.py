@@ -14,14 +14,13 @@ from math import comb
 import numpy as np
 
 from shells.compiled import kernel
+from shells.motion.series.kernels import LEGENDRE_FALL, LEGENDRE_RISE
 
 #: Below this sine of the inclination the terms of J3 in node and argument of latitude, which grow with its inverse,
 #: are held: they then misplace the orbit plane by at most the 4e-6 rad that J3 tilts it.
 SMALL_SINE = 1e-3
 
-#: Factors of the recursion P_n(x) = _RISE[n] x P_n-1(x) - _FALL[n] P_n-2(x), and (n + 1) P_n(0), at index n = 0 to 15.
-_RISE = np.array([0.0] + [(2 * n - 1) / n for n in range(1, 16)])
-_FALL = np.array([0.0] + [(n - 1) / n for n in range(1, 16)])
+#: (n + 1) P_n(0) at index n = 0 to 15.
 _MEAN = np.array([0.0 if n % 2 else (n + 1) * (-1) ** (n // 2) * comb(n, n // 2) / 2**n for n in range(16)])
 
 
@@ -73,7 +72,7 @@ def near_circular_terms(p, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals):
     r += fourth * (20.0 * z * double * cos_2 - 7.0 * z * z * cos_4)
     previous, legendre, power = 1.0, cos_i, ratio
     for n in range(2, 16):
-        previous, legendre = legendre, _RISE[n] * cos_i * legendre - _FALL[n] * previous
+        previous, legendre = legendre, LEGENDRE_RISE[n] * cos_i * legendre - LEGENDRE_FALL[n] * previous
         power *= ratio
         if n > 2:  # J2's constant is of first order
             r += _MEAN[n] * zonals[n] * power * legendre

@@ -11,6 +11,10 @@ from shells.compiled import inlined_kernel
 
 TWO_PI = 2.0 * np.pi
 
+#: Factors of the recursion of Legendre polynomials, P_n(x) = LEGENDRE_RISE[n] x P_n-1(x) - LEGENDRE_FALL[n] P_n-2(x).
+LEGENDRE_RISE = np.array([0.0] + [(2 * n - 1) / n for n in range(1, 16)])
+LEGENDRE_FALL = np.array([0.0] + [(n - 1) / n for n in range(1, 16)])
+
 # coefficients of the series of sine, cosine and exponential function
 _SINE = tuple((-1.0) ** k / factorial(2 * k + 1) for k in range(1, 8))
 _COSINE = tuple((-1.0) ** k / factorial(2 * k) for k in range(1, 9))
@@ -20,7 +24,7 @@ _EXP_28 = exp(-28.0)
 
 @inlined_kernel
 def sine_and_cosine(x):
-    """Return sine and cosine to 1e-15, for loops that the compiler shall do several at once: it cannot call a library.
+    """Return sine and cosine, to 1e-15 within a few turns.
 
     The series of a quarter of the reduced angle, doubled twice.
     """
@@ -36,9 +40,9 @@ def sine_and_cosine(x):
 
 @inlined_kernel
 def exponential(x):
-    """Return exp(x) to 1e-11 for x from -50 to -5, for loops that the compiler shall do several at once.
+    """Return exp(x) to 1e-11 for x from -50 to -5.
 
-    The series of a 32nd part, squared five times.
+    The series of a 32nd part, counted from the middle of that range or so, squared five times.
     """
     y = (x + 28.0) * 0.03125
     series = _EXPONENTIAL[13]
@@ -53,7 +57,7 @@ def exponential(x):
 
 @inlined_kernel
 def angle_of(y, x):
-    """Return atan2(y, x) to 1e-15, for loops that the compiler shall do several at once; NaN at the origin.
+    """Return atan2(y, x) to 1e-15; NaN at the origin.
 
     Half-angle formulas thrice, then the series of the arc tangent.
     """

@@ -16,7 +16,7 @@ from shells.motion.series.kernels import TWO_PI
 _SCAN_STEP = np.pi / 12.0
 
 # cosine and sine of the longitudes at which the shadow is looked for, every 15 deg
-_SCAN = np.stack([np.cos(np.pi * (np.arange(13) - 6) / 12.0), np.sin(np.pi * (np.arange(13) - 6) / 12.0)], axis=1)
+_SCAN = np.stack([np.cos(_SCAN_STEP * (np.arange(13) - 6)), np.sin(_SCAN_STEP * (np.arange(13) - 6))], axis=1)
 
 
 @inlined_kernel
@@ -38,7 +38,6 @@ def shadow_edge(cosine, sine, low, high, p, along, across, shadow, radius):
     ends. A last change below 2e-3 rad leaves 1e-5 rad or so.
     """
     left, right, edge = 0.0, _SCAN_STEP, 0.0
-    c, s = cosine, sine
     for _ in range(8):
         last = edge
         edge = (left * high - right * low) / (high - low)
@@ -137,9 +136,8 @@ def radiation_rates(a, ex, ey, along, ahead, normal, strength, model):
                 if after < 0.0:
                     start, inside = end, True
                 elif inside:
-                    # of eccentric and mean longitude; an arc in shadow is shorter than half the orbit in true longitude
+                    # eccentric longitude, below half a turn: the arc lies between two chords on one side of the orbit
                     span = np.arctan2(end[3] * start[4] - end[4] * start[3], end[4] * start[4] + end[3] * start[3])
-                    span += TWO_PI if span < 0.0 else 0.0
                     swept = momentum * (span - end[2] + start[2]) / n
                     product = end[0] * end[1] - start[0] * start[1]
                     a12, a21 = 0.5 * (product + swept), 0.5 * (product - swept)

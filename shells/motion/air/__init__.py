@@ -1,0 +1,1 @@
+"""Drag averaged over the orbit."""
