@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
 #: Two objects in orbit round the Earth approach each other no faster than this [km/s].
@@ -17,6 +18,10 @@ FASTEST = 16.0
 
 #: In half a step gravity bends a straight line by no more than g t^2 / 2; twice for two objects [km s-2].
 GRAVITY = 0.0095
+
+#: Differences of distance below this are noise [km]; an encounter longer than this share of a period is lasting.
+NOISE = 1e-3
+LASTING = 0.1
 
 States = Callable[[float], tuple[np.ndarray, np.ndarray]]
 
@@ -61,8 +66,13 @@ def step_through(first: States, second: States | None, *, end: float, step: floa
         yield np.column_stack([rows[keep], columns[keep], np.full(keep.sum(), time)])
 
 
-def minimise(distance, candidates: np.ndarray, *, end: float, step: float, within_km: float) -> np.ndarray:
-    """Refine candidates by bracketing and golden section on the distance alone.
+def minimise(distance, candidates: np.ndarray, *, end: float, step: float, within_km: float, periods) -> np.ndarray:
+    """Sample the distance of each candidate's pair finely and find its minima and lasting encounters.
+
+    Candidates of a pair at successive steps are one stretch of time, sampled eight times a step. Minima are refined by
+    golden section on the distance alone, passages through the threshold by bisection. The rules are those of
+    `shells.find_approaches`: an encounter longer than a tenth of the shorter period is one approach, at its smallest
+    distance; minima between which the distance rises by less than `NOISE` count as one, the lowest.
 
     Parameters
     ----------
@@ -72,38 +82,85 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
         From `step_through`.
     end, step, within_km : float
         As there.
+    periods : ndarray, shape (k,)
+        Shorter period of each candidate's pair [s].
 
     Returns
     -------
-    ndarray, shape (m, 4)
-        Row of first, row of second, time, distance of each local minimum inside (0, end), once.
+    ndarray, shape (m, 6)
+        Row of first, row of second, time, distance, start and end of lasting encounters (else NaN), each once.
     """
-    rows, columns = candidates[:, 0].astype(int), candidates[:, 1].astype(int)
-    low = np.maximum(candidates[:, 2] - step, 0.0)
-    high = np.minimum(candidates[:, 2] + step, end)
-    # the lowest of a few samples brackets the minimum nearest to the sample
-    grid = np.linspace(0.0, 1.0, 9)
-    samples = np.array([distance(rows, columns, low + x * (high - low)) for x in grid])
-    best = samples.argmin(axis=0)
-    inside = (best > 0) & (best < grid.size - 1)
-    rows, columns, best = rows[inside], columns[inside], best[inside]
-    width = (high - low)[inside]
-    low = low[inside] + grid[best - 1] * width
-    high = low + 2.0 * width / (grid.size - 1)
+    order = np.lexsort((candidates[:, 2], candidates[:, 1], candidates[:, 0]))
+    candidates, periods = candidates[order], periods[order]
+    if not len(candidates):
+        return np.empty((0, 6))
+    apart = np.any(np.diff(candidates[:, :2], axis=0) != 0, axis=1) | (np.diff(candidates[:, 2]) > 2.5 * step)
+    firsts = np.concatenate([[0], np.flatnonzero(apart) + 1])
+    lasts = np.concatenate([firsts[1:], [len(candidates)]]) - 1
+    found = []
+    for first, last in zip(firsts, lasts, strict=True):
+        pair = candidates[first, :2]
+        low, high = max(candidates[first, 2] - step, 0.0), min(candidates[last, 2] + step, end)
+        shortest = LASTING * periods[first]
+        found += [[*pair, *event] for event in _stretch(distance, pair, low, high, end, step, within_km, shortest)]
+    return np.array(found).reshape(-1, 6)
+
+
+def _stretch(distance, pair, low, high, end, step, within_km, shortest):
+    """Return [time, distance, start, end] of the approaches of one pair between two times."""
+
+    def at(times):
+        times = np.atleast_1d(times)
+        return distance(np.full(times.size, int(pair[0])), np.full(times.size, int(pair[1])), times)
+
+    times = np.linspace(low, high, int(np.ceil(8 * (high - low) / step)) + 1)
+    values = at(times)
+    with np.errstate(invalid="ignore"):
+        lowest = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:])) + 1
+    lowest = lowest[values[lowest] < within_km + 2.0 * step]
+    if lowest.size:
+        minima = _golden(at, times[lowest - 1], times[lowest + 1])
+        order = np.argsort(np.concatenate([times, minima]), kind="stable")
+        times = np.concatenate([times, minima])[order]
+        values = np.concatenate([values, at(minima)])[order]
+        lowest = np.flatnonzero(order >= len(order) - minima.size)
+    events = []
+    inside = np.flatnonzero(values < within_km)
+    if not inside.size:
+        return events
+    # leaving by less than the noise does not end an encounter
+    beyond = np.concatenate([[0], np.cumsum(~(values <= within_km + NOISE))])
+    breaks = np.flatnonzero(beyond[inside[1:]] > beyond[inside[:-1] + 1])
+    for run in np.split(inside, breaks + 1):
+        left, right = run[0], run[-1]
+        start, stop = times[left], times[right]
+        if left > 0:
+            start = brentq(lambda t: at(t)[0] - within_km, times[left - 1], start, xtol=1e-6)
+        if right + 1 < times.size and np.isfinite(values[right + 1]):
+            stop = brentq(lambda t: at(t)[0] - within_km, stop, times[right + 1], xtol=1e-6)
+        if stop - start > shortest:
+            best = left + np.argmin(values[left : right + 1])
+            events.append([times[best], values[best], start, stop])
+            continue
+        kept = []
+        for j in lowest[(lowest >= left) & (lowest <= right)]:
+            if kept and values[kept[-1] : j].max() - max(values[kept[-1]], values[j]) < NOISE:
+                kept[-1] = min(kept[-1], j, key=lambda k: values[k])
+            else:
+                kept.append(j)
+        events += [[times[j], values[j], np.nan, np.nan] for j in kept]
+    return events
+
+
+def _golden(at, low, high):
+    """Return the minima between two arrays of times by golden section, down to what rounding leaves."""
     golden = (np.sqrt(5.0) - 1.0) / 2.0
     for _ in range(40):
         left, right = high - golden * (high - low), low + golden * (high - low)
-        smaller = distance(rows, columns, left) < distance(rows, columns, right)
+        smaller = at(left) < at(right)
         high = np.where(smaller, right, high)
         low = np.where(smaller, low, left)
-    time = 0.5 * (low + high)
-    miss = distance(rows, columns, time)
-    found = np.column_stack([rows, columns, time, miss])[miss < within_km]
-    found = found[np.lexsort((found[:, 2], found[:, 1], found[:, 0]))]
-    if len(found):
-        again = np.all(found[1:, :2] == found[:-1, :2], axis=1) & (np.diff(found[:, 2]) < 0.5)
-        found = found[np.concatenate([[True], ~again])]
-    return found
+    return 0.5 * (low + high)
 
 
 def brute_force(orbits, others, *, within_km: float, days: float, step: float = 8.0) -> np.ndarray:
@@ -118,8 +175,9 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
 
     Returns
     -------
-    ndarray, shape (m, 4)
-        Identifier of first, of second, time since the first node [s], distance [km].
+    ndarray, shape (m, 6)
+        Identifier of first, of second, time since the first node [s], distance [km], start and end [s] of lasting
+        encounters, NaN otherwise.
     """
     from shells.motion import kernels
     from shells.motion.arrays import field
@@ -146,7 +204,9 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
     candidates = np.concatenate(
         list(step_through(states_of(sides[0]), second, end=end, step=step, within_km=within_km))
     )
-    found = minimise(distance, candidates, end=end, step=step, within_km=within_km)
+    turns = [2.0 * np.pi * np.sqrt(side[0][:, 0, 0] ** 3 / field()[0]) for side in sides]
+    periods = np.minimum(turns[0][candidates[:, 0].astype(int)], turns[-1][candidates[:, 1].astype(int)])
+    found = minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=periods)
     found[:, 0] = sides[0][2][found[:, 0].astype(int)]
     found[:, 1] = sides[-1][2][found[:, 1].astype(int)]
     return found
@@ -225,4 +285,5 @@ def brute_force_sgp4(first, second, start, *, within_km: float, days: float, ste
     candidates = np.concatenate(
         list(step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km))
     )
-    return minimise(distance, candidates, end=end, step=step, within_km=within_km)
+    never = np.full(len(candidates), np.inf)
+    return minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=never)[:, :4]
