@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.spatial import cKDTree
 
 #: Two objects in orbit round the Earth approach each other no faster than this [km/s].
@@ -48,6 +47,8 @@ def step_through(first: States, second: States | None, *, end: float, step: floa
         a = first(time)
         b = a if second is None else second(time)
         known_a, known_b = (np.flatnonzero(np.isfinite(x[:, 0])) for x in (a, b))
+        if not (known_a.size and known_b.size):
+            return
         r_a = np.linalg.norm(a[known_a, :3], axis=1)
         r_b = np.linalg.norm(b[known_b, :3], axis=1)
         known_b = known_b[(r_b > r_a.min() - reach) & (r_b < r_a.max() + reach)]
@@ -135,9 +136,9 @@ def _stretch(distance, pair, low, high, end, step, within_km, shortest):
         left, right = run[0], run[-1]
         start, stop = times[left], times[right]
         if left > 0:
-            start = brentq(lambda t: at(t)[0] - within_km, times[left - 1], start, xtol=1e-6)
-        if right + 1 < times.size and np.isfinite(values[right + 1]):
-            stop = brentq(lambda t: at(t)[0] - within_km, stop, times[right + 1], xtol=1e-6)
+            start = _bisect(lambda t: at(t)[0] < within_km, start, times[left - 1])
+        if right + 1 < times.size:  # the pair parts, or one of them re-enters
+            stop = _bisect(lambda t: at(t)[0] < within_km, stop, times[right + 1])
         if stop - start > shortest:
             best = left + np.argmin(values[left : right + 1])
             events.append([times[best], values[best], start, stop])
@@ -150,6 +151,14 @@ def _stretch(distance, pair, low, high, end, step, within_km, shortest):
                 kept.append(j)
         events += [[times[j], values[j], np.nan, np.nan] for j in kept]
     return events
+
+
+def _bisect(inside, low, high):
+    """Return the border between a time that is inside and one that is not."""
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if inside(middle) else (low, middle)
+    return low
 
 
 def _golden(at, low, high):

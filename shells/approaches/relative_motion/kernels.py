@@ -418,10 +418,12 @@ def take_sample(pair, names, time, apart, history, encounter, minima, distance, 
         opened = encounter[OPEN] == 1.0
         slack = 0.5 * max(f_2 - f_1, apart - f_1) if f_2 < np.inf and apart < np.inf else f_1
         if not (opened and f_1 - slack > encounter[NEAREST] and encounter[LATEST] >= PENDING):
-            late = time if apart < np.inf else t_1
-            lowest = settle(pair, t_1, min(t_2, t_1), max(late, t_1), end, work)
+            first, last = t_2, (time if apart < np.inf else t_1)
+            at_border = t_1 <= first or t_1 >= last
+            lowest = settle(pair, 0.5 * (first + last) if at_border else t_1, first, last, end, work)
             smallest = states_of(pair, lowest, work)[0]
-            if smallest < distance:
+            # a distance that only rises or falls up to the border of the orbits has no minimum there
+            if smallest < distance and not (t_1 in (0.0, end) and smallest >= states_of(pair, t_1, work)[0]):
                 if opened:
                     add_minimum(encounter, minima, lowest, smallest)
                 else:
@@ -567,6 +569,10 @@ def follow(pair, names, span, end, distance, bounds, work, slow, found, count):
                 )  # fmt: skip
             time = after
             fresh = False
+    if not fresh and time >= end:
+        count = take_sample(
+            pair, names, end, np.inf, history, encounter, minima, distance, span, end, work, found, count
+        )
     if encounter[OPEN] == 1.0:
         count = close(pair, names, encounter, minima, distance, span, end, work, found, count)
     return count
