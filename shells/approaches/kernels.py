@@ -12,8 +12,7 @@ How each pad is derived:
 
 * curvature: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are
   within d of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds
-  d / (r sin I), the angle of that stretch: beyond it the linear picture is given up and the pair is reported as not
-  searched;
+  d / (r sin I), the angle of that stretch: beyond it the linear picture is given up for the search on relative motion;
 * short-period shift of the node: the first-order terms move each track by w across and shift the crossing by w / sin I
   along; this is applied, not padded. What is left is of second order, `MODEL_PAD`;
 * drift: geometry is linear in time between sub-windows short enough that perigees and nodes turn by less than an angle
@@ -414,7 +413,7 @@ def search_pair(
 
 
 @kernel
-def search(first, second, same, spacing, distance, field, found, unsearched):
+def search(first, second, same, spacing, distance, field, found, aside):
     """Search all pairs of trains for approaches at their mutual nodes.
 
     Parameters
@@ -433,13 +432,13 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
         Gravitational parameter, reference radius, J2.
     found : shape (capacity, COLUMNS)
         Filled with approaches.
-    unsearched : shape (first trains, second trains)
-        Number of windows of each pair that are not searched, added to.
+    aside : shape (capacity, 3)
+        Filled with train of first, of second and window that the linear picture does not cover.
 
     Returns
     -------
-    int
-        Number of approaches, which may exceed the capacity.
+    tuple of int
+        Number of approaches and of windows aside, which may exceed the capacities.
     """
     mu, radius, zonals = field
     leaders_a, leaders_b = first[2], second[2]
@@ -448,6 +447,7 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
     low, high = np.empty(leaders_a.size), np.empty(leaders_a.size)
     work = np.zeros((6, 6))
     geometry = np.empty((2, 2, FIELDS))
+    left = 0
     for index in range(nodes - 1):
         longest = 0.0
         for a in range(leaders_a.size):
@@ -468,16 +468,17 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
                 j += 1
                 if high[a] + distance < low_b or (same and a >= b):
                     continue
-                # an object that re-enters in this window has no trajectory for the rest of it: not searched
+                # the trajectory of an object that re-enters ends with the node before
                 if low[a] == 0.0 or low_b == 0.0:
-                    unsearched[a, b] += 1
                     continue
                 limit_sine = distance / (REACH * max(low[a], low_b))
                 if not search_pair(
                     first, second, a, b, index, spacing, end, distance, limit_sine, field, work, geometry, found
                 ):
-                    unsearched[a, b] += 1
-    return int(work[3, 0])
+                    if left < aside.shape[0]:
+                        aside[left, 0], aside[left, 1], aside[left, 2] = a, b, index
+                    left += 1
+    return int(work[3, 0]), left
 
 
 # --- phase-averaged rates ---------------------------------------------------------------------------------------------

@@ -600,6 +600,20 @@ def lifetime(values):
 
 
 @kernel
+def pair_of(first_values, first_rates, second_values, second_rates, spacing, field, a, b):
+    """Return a pair up to the last node at which both objects exist, and the time of that node [s]."""
+    nodes = min(lifetime(first_values[a]), lifetime(second_values[b]))
+    end = (nodes - 1) * spacing
+    while end / spacing > nodes - 1:
+        end = np.nextafter(end, 0.0)
+    pair = (
+        first_values[a, :nodes], first_rates[a, :nodes], second_values[b, :nodes], second_rates[b, :nodes], spacing,
+        field,
+    )  # fmt: skip
+    return pair, end
+
+
+@kernel
 def search_pairs(first_values, first_rates, second_values, second_rates, spacing, rows, distance, field, found):
     """Search pairs for approaches.
 
@@ -627,19 +641,114 @@ def search_pairs(first_values, first_rates, second_values, second_rates, spacing
     bounds, work, slow = np.empty((2, 9)), np.zeros((6, 6)), np.empty((2, SAMPLES + 1, 3))
     for j in range(rows.shape[0]):
         a, b = int(rows[j, 0]), int(rows[j, 1])
-        nodes = min(lifetime(first_values[a]), lifetime(second_values[b]))
-        end = (nodes - 1) * spacing
-        while end / spacing > nodes - 1:
-            end = np.nextafter(end, 0.0)
-        if nodes < 2 or not rows[j, 2] < end:
+        pair, end = pair_of(first_values, first_rates, second_values, second_rates, spacing, field, a, b)
+        if not (end > 0.0 and rows[j, 2] < end):
             continue
         # the last instant belongs to the span where there is none after it
         until = rows[j, 3] if rows[j, 3] < end else np.inf
-        pair = (
-            first_values[a, :nodes], first_rates[a, :nodes], second_values[b, :nodes], second_rates[b, :nodes],
-            spacing, field,
-        )  # fmt: skip
         count = follow(
             pair, (a, b), (rows[j, 2], until), end, distance, bounds, work, slow, found, count
         )
     return count
+
+
+# --- screening volumes ------------------------------------------------------------------------------------------------
+
+
+@kernel
+def line_enters(place, speed, length, widths, rounded, wider):
+    """Return whether place + t speed, t in [0, length], meets an ellipsoid (rounded) or a box, grown by a margin."""
+    if rounded:
+        square, along, pace = 0.0, 0.0, 0.0
+        for c in range(3):
+            square += (place[c] / widths[c]) ** 2
+            along += place[c] * speed[c] / widths[c] ** 2
+            pace += (speed[c] / widths[c]) ** 2
+        time = min(max(-along / pace, 0.0), length) if pace > 0.0 else 0.0
+        reach = 1.0 + wider / min(widths[0], widths[1], widths[2])
+        return reach > 0.0 and square + time * (2.0 * along + time * pace) < reach * reach
+    enter, leave = 0.0, length
+    for c in range(3):
+        width = widths[c] + wider
+        if width <= 0.0:
+            return False
+        if speed[c] == 0.0:
+            if abs(place[c]) >= width:
+                return False
+        else:
+            one, other = (-width - place[c]) / speed[c], (width - place[c]) / speed[c]
+            enter, leave = max(enter, min(one, other)), min(leave, max(one, other))
+    return enter <= leave
+
+
+@kernel
+def seen_from_first(work, place, speed):
+    """Fill place and speed of second in the turning frame of first; return how fast the frame turns, and its change."""
+    row = np.empty(COLUMNS)
+    record(0, 0, 0.0, work, row)
+    r = row[11]
+    radial = (work[1, 0] * work[1, 3] + work[1, 1] * work[1, 4] + work[1, 2] * work[1, 5]) / r
+    square = work[1, 3] ** 2 + work[1, 4] ** 2 + work[1, 5] ** 2
+    turn = np.sqrt(max(square - radial * radial, 0.0)) / r
+    place[0], place[1], place[2] = row[4], row[5], row[6]
+    speed[0], speed[1], speed[2] = row[7] + turn * row[5], row[8] - turn * row[4], row[9]
+    return turn, 2.0 * turn * abs(radial) / r, r
+
+
+@kernel
+def enters(pair, time, until, reach, widths, rounded, mu, work):
+    """Return whether second enters the volume about first between two times, forwards or backwards, inside the sphere.
+
+    The relative path in the turning frame is a straight line that gravity, Coriolis and centrifugal acceleration bend
+    by at most b t^2 / 2: a line that misses the volume grown by as much misses, one that meets the volume shrunk by as
+    much enters, and what lies between is cut in half.
+    """
+    place, speed = np.empty(3), np.empty(3)
+    sense = 1.0 if until >= time else -1.0
+    step = 64.0
+    while time != until:
+        apart, along, _ = states_of(pair, time, work)
+        if apart > reach and sense * along > 0.0:
+            return False
+        turn, change, r = seen_from_first(work, place, speed)
+        pace = np.sqrt(speed[0] ** 2 + speed[1] ** 2 + speed[2] ** 2)
+        for c in range(3):
+            speed[c] *= sense
+        step = min(step, abs(until - time))
+        while True:
+            farthest = apart + pace * step
+            tide = pull(farthest, (0.98 * r - farthest, mu, 1e-6)) if farthest < 0.5 * r else np.inf
+            bend = 0.5 * step * step * (tide + (turn * turn + change) * farthest + 2.2 * turn * pace)
+            if line_enters(place, speed, step, widths, rounded, -bend):
+                return True
+            if not line_enters(place, speed, step, widths, rounded, bend):
+                break
+            if bend < 1e-2 * NOISE:
+                return line_enters(place, speed, step, widths, rounded, 0.0)
+            step *= 0.5
+        time = until if step >= abs(until - time) else time + sense * step
+        step *= 2.0
+    return False
+
+
+@kernel
+def enter_volume(
+    first_values, first_rates, second_values, second_rates, spacing, rows, reach, widths, rounded, field, out
+):
+    """Fill ``out`` of shape (m,) with whether second enters a volume about first in the encounter of each approach.
+
+    ``rows`` are approaches as `search_pairs` finds them within ``reach``, the radius of the enclosing sphere. Encounters
+    that do not last are followed both ways from the closest approach to where the pair leaves the sphere.
+    """
+    mu = field[0]
+    work = np.zeros((6, 6))
+    for j in range(rows.shape[0]):
+        a, b = int(rows[j, 0]), int(rows[j, 1])
+        pair, end = pair_of(first_values, first_rates, second_values, second_rates, spacing, field, a, b)
+        time, start, stop = rows[j, 2], rows[j, COLUMNS], rows[j, COLUMNS + 1]
+        if np.isnan(start):
+            longest = LASTING * period_of(pair, time, mu, work)
+            start, stop = max(time - longest, 0.0), min(time + longest, end)
+        out[j] = enters(pair, time, stop, reach, widths, rounded, mu, work) or enters(
+            pair, time, start, reach, widths, rounded, mu, work
+        )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from shells.approaches.capacity import refuse_too_many
 from shells.approaches.relative_motion import kernels
 from shells.motion.arrays import Field
 
@@ -51,6 +52,11 @@ def search_pairs(
     -------
     ndarray, shape (m, COLUMNS + 2)
         Columns of `approaches.kernels.record`, then start and end of a lasting encounter [s], NaN otherwise.
+
+    Raises
+    ------
+    InputError
+        More approaches than one call may find.
     """
     capacity = FIRST_CAPACITY
     while True:
@@ -60,4 +66,5 @@ def search_pairs(
         )
         if count <= capacity:
             return found[:count]
+        refuse_too_many(count, within_km)
         capacity = count
