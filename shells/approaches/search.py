@@ -1,4 +1,4 @@
-"""The exact search: every approach below a threshold, at mutual nodes where these are sharp, else on relative motion."""
+"""The exact search: every approach below a threshold, at mutual nodes or, where these are blunt, on relative motion."""
 
 from __future__ import annotations
 
@@ -78,9 +78,7 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
         mates = _near_mates(first, reach)
         whole = np.broadcast_to([0.0, (count - 1) * spacing], mates.shape)
         spans = np.concatenate([spans, np.column_stack([mates, whole])])
-    followed = search_pairs(
-        first.values, first.rates, second.values, second.rates, spacing, spans, reach, field
-    )
+    followed = search_pairs(first.values, first.rates, second.values, second.rates, spacing, spans, reach, field)
     rows = _merged(rows, followed)
     if not isinstance(within_km, int | float):
         rows = rows[entering(within_km, rows, first, second, spacing, field)]

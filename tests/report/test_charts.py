@@ -25,7 +25,6 @@ def counts(kinds=("fleet", "debris"), years=2, found=3):
             "year": np.arange(years),
             "found": np.full((len(kinds), years), found),
             "smallest_miss": np.linspace(0.0123, 2.5, len(kinds)),
-            "unsearched": np.arange(len(kinds)),
         }
     )
 

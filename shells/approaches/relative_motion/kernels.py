@@ -2,36 +2,36 @@
 
 Units: km, s, radians; mean elements in a row are ``[a, ex, ey, i, raan, u]``.
 
-One pair is followed through its time by steps each of which is proven to hide nothing; from the cheapest to the dearest:
+One pair is followed through its time by steps of which each is proven to hide nothing, the cheapest first:
 
-* radii: over a window from node to node both radii lie in intervals (`window_bounds`); apart by more than the threshold,
-  the window is left out;
+* radii: over a window from node to node both radii lie in intervals (`window_bounds`); where these are farther apart
+  than the threshold, the window is left out;
 * phases: with half differences and sums o = (node_2 - node_1) / 2, m = (i_1 - i_2) / 2, s = (i_1 + i_2) / 2,
-  delta = (theta_1 - theta_2) / 2 and sigma = (theta_1 + theta_2) / 2, the product of the rotations that take one place
-  in its orbit to the other has the components (W. R. Hamilton's quaternions)
+  delta = (theta_1 - theta_2) / 2 and sigma = (theta_1 + theta_2) / 2, the rotation that takes one object's frame to the
+  other's, as W. R. Hamilton's quaternion, has the components
   D = cos o cos m sin delta - sin o cos s cos delta,  S = cos o sin m sin sigma + sin o sin s cos sigma,
-  and the distance is exactly (r_1 - r_2)^2 + 4 r_1 r_2 (D^2 + S^2). D drifts with the difference of the mean motions,
-  S turns with their mean, and neither changes faster than the rotations do (`relative_turn`), so |D| or |S| above
-  d / (2 r) tells how long the pair stays apart: for days between neighbours in one plane, to the next meeting of
-  counter-rotating ones. Mean elements will do, with a pad for the equation of centre (at most 2 asin e) and the
-  short-period terms (`turn_pad`);
-* gravity: the relative acceleration is at most g_1 + g_2, and at most 2 mu / rho^3 times the distance f, rho the lowest
+  and the distance squared is exactly (r_1 - r_2)^2 + 4 r_1 r_2 (D^2 + S^2). D drifts with the difference of the mean
+  motions, S turns with their mean, and neither changes faster than the rotation does (`phase_step`): |D| or |S| above
+  d / (2 r) tells for how long the pair stays apart, days between neighbours in one plane, to the next meeting of
+  counter-rotating ones. Mean elements do, with a pad for the equation of centre (at most 2 asin e) and the short-period
+  terms (`turn_pad`);
+* gravity: the relative acceleration is at most g_1 + g_2, and at most 2 mu / rho^3 times the distance, rho the lowest
   radius on the line between the two (`pull`). From the state at one instant this bounds the distance from below
-  (`safe_step`), and the second derivative of its square, |v|^2 + r . a per half, where v is fast: while that stays
-  positive there is one minimum at most (`one_minimum`);
-* slow pairs: relative positions at nine Chebyshev points of a stretch of 0.7 sqrt(rho^3 / mu) are interpolated. Kepler's
-  motion continued to complex time has no singularity nearer to the real axis than (2 sqrt 2 / 3) sqrt(q^3 / mu), q the
-  perigee radius, the value of the parabola; on the ellipse through it the interpolant converges as 5.6^-8, 1e-6 of the
-  distance (L. N. Trefethen 2013, Approximation Theory and Approximation Practice, theorem 8.2). It is sampled at 33
-  points, P / 280 or less apart: two minima between three samples differ from the maximum between them by centimetres.
+  (`safe_step`), and where the relative speed v is high half the second derivative of its square, v^2 + r . a: while
+  that stays positive there is one minimum at most (`one_minimum`);
+* slow pairs: relative positions at nine Chebyshev points of a stretch of 0.7 sqrt(q^3 / mu), q the lowest radius, are
+  interpolated. Kepler's motion continued to complex time has no singularity nearer to the real axis than that of the
+  parabola, (2 sqrt 2 / 3) sqrt(q^3 / mu), so that the interpolation converges as 5.6^-8, 1e-6 of the distance (L. N.
+  Trefethen 2013, Approximation Theory and Approximation Practice, theorem 8.2). It is sampled at 33 points: two minima
+  between three samples differ from the maximum between them by centimetres.
 
 A minimum shallower than a metre is noise: of two neighbouring minima of one encounter between which the distance rises
 by less than `NOISE` above the higher one, the lower one counts.
 
-An encounter is the time during which the distance is below the threshold; leaving it by less than `NOISE` does not end
-it. One that is longer than a tenth of the shorter period is lasting: it is one approach, at its smallest distance. Where
-the relative speed exceeds 7 d sqrt(mu / rho^3), an encounter cannot last: in a tenth of a period, 0.63 sqrt(rho^3 / mu)
-or more, the speed changes by at most 1.3 d sqrt(mu / rho^3) and the path is longer than 3 d.
+An encounter is the time during which the distance is below the threshold d; leaving it by less than `NOISE` does not
+end it. One that is longer than a tenth of the shorter period, 0.63 sqrt(q^3 / mu) or more, is lasting: it is one
+approach, at its smallest distance. Where the relative speed exceeds 7 d sqrt(mu / q^3) an encounter cannot last: the
+pair crosses the sphere within 0.3 sqrt(q^3 / mu), before gravity has changed its speed by a tenth.
 """
 
 import numpy as np
@@ -233,8 +233,8 @@ def pull(apart, gravity):
 def safe_step(apart, along, speed, distance, gravity):
     """Return for how long [s] gravity and the present motion keep a pair farther apart than a distance.
 
-    Straight relative motion, bent by at most a t^2 / 2; either way holds: the straight line misses by more than that, or
-    the pair comes nearer by no more than v t + a t^2 / 2.
+    Straight relative motion, bent by at most a t^2 / 2. Either way holds: the straight line misses by more than that,
+    or the pair comes nearer by no more than v t + a t^2 / 2.
     """
     if not apart > distance:
         return 0.0
@@ -313,7 +313,7 @@ def turning_point(pair, low, high, work):
     """Return the zero of r . v between two times by Newton's method; the sign must change in between."""
     time = 0.5 * (low + high)
     for _ in range(60):
-        apart, along, speed = states_of(pair, time, work)
+        _, along, speed = states_of(pair, time, work)
         if along >= 0.0:
             high = time
         else:
@@ -646,9 +646,7 @@ def search_pairs(first_values, first_rates, second_values, second_rates, spacing
             continue
         # the last instant belongs to the span where there is none after it
         until = rows[j, 3] if rows[j, 3] < end else np.inf
-        count = follow(
-            pair, (a, b), (rows[j, 2], until), end, distance, bounds, work, slow, found, count
-        )
+        count = follow(pair, (a, b), (rows[j, 2], until), end, distance, bounds, work, slow, found, count)
     return count
 
 
@@ -737,8 +735,8 @@ def enter_volume(
 ):
     """Fill ``out`` of shape (m,) with whether second enters a volume about first in the encounter of each approach.
 
-    ``rows`` are approaches as `search_pairs` finds them within ``reach``, the radius of the enclosing sphere. Encounters
-    that do not last are followed both ways from the closest approach to where the pair leaves the sphere.
+    ``rows`` are approaches as `search_pairs` finds them within ``reach``, the radius of the enclosing sphere.
+    Encounters that do not last are followed both ways from the closest approach to where the pair leaves the sphere.
     """
     mu = field[0]
     work = np.zeros((6, 6))

@@ -29,10 +29,10 @@ def search_pairs(
 
     An approach is a local minimum of the distance of the trajectories of `state_at`, below the threshold and with its
     time in the half-open span (the end of the orbits belongs to the last one). An encounter, the time below the
-    threshold, that is longer than a tenth of the shorter period is lasting: it is one approach at its smallest distance,
-    with start and end, which may lie outside the span. It starts or ends with the orbits where they do; its smallest
-    distance may then be there. Minima between which the distance rises by less than a metre count as one, the lowest, so
-    that a distance which stays the same but for noise gives one approach.
+    threshold, that is longer than a tenth of the shorter period is lasting: it is one approach at its smallest
+    distance, with start and end, which may lie outside the span. It starts or ends with the orbits where they do; its
+    smallest distance may then be there. Minima between which the distance rises by less than a metre count as one, the
+    lowest, so that a distance which stays the same but for noise gives one approach.
 
     Parameters
     ----------
