@@ -98,37 +98,41 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
     apart = np.any(np.diff(candidates[:, :2], axis=0) != 0, axis=1) | (np.diff(candidates[:, 2]) > 2.5 * step)
     firsts = np.concatenate([[0], np.flatnonzero(apart) + 1])
     lasts = np.concatenate([firsts[1:], [len(candidates)]]) - 1
+    pairs = candidates[firsts, :2].astype(int)
+    low = np.maximum(candidates[firsts, 2] - step, 0.0)
+    high = np.minimum(candidates[lasts, 2] + step, end)
+
+    counts = np.ceil(8 * (high - low) / step).astype(int) + 1
+    times = np.concatenate([np.linspace(*border) for border in zip(low, high, counts, strict=True)])
+    stretch = np.repeat(np.arange(len(firsts)), counts)
+    values = distance(pairs[stretch, 0], pairs[stretch, 1], times)
+    lowest = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:])) + 1
+    lowest = lowest[(stretch[lowest - 1] == stretch[lowest + 1]) & (values[lowest] < within_km + FASTEST * step / 8)]
+    minima = _golden(distance, pairs[stretch[lowest]], times[lowest - 1], times[lowest + 1])
+    deepest = distance(pairs[stretch[lowest], 0], pairs[stretch[lowest], 1], minima)
+
+    # samples and minima of each stretch in order of time
+    times, values = np.concatenate([times, minima]), np.concatenate([values, deepest])
+    stretch, is_minimum = np.concatenate([stretch, stretch[lowest]]), np.arange(len(times)) >= len(stretch)
+    order = np.lexsort((times, stretch))
+    times, values, stretch, is_minimum = times[order], values[order], stretch[order], is_minimum[order]
     found = []
-    for first, last in zip(firsts, lasts, strict=True):
-        pair = candidates[first, :2]
-        low, high = max(candidates[first, 2] - step, 0.0), min(candidates[last, 2] + step, end)
-        shortest = LASTING * periods[first]
-        found += [[*pair, *event] for event in _stretch(distance, pair, low, high, end, step, within_km, shortest)]
+    for k in np.unique(stretch[values < within_km]):
+        own = slice(*np.searchsorted(stretch, [k, k + 1]))
+        shortest = LASTING * periods[firsts[k]]
+        events = _events(distance, pairs[k], times[own], values[own], is_minimum[own], within_km, shortest)
+        found += [[*pairs[k], *event] for event in events]
     return np.array(found).reshape(-1, 6)
 
 
-def _stretch(distance, pair, low, high, end, step, within_km, shortest):
-    """Return [time, distance, start, end] of the approaches of one pair between two times."""
+def _events(distance, pair, times, values, is_minimum, within_km, shortest):
+    """Return [time, distance, start, end] of the approaches of one pair from samples in order of time."""
 
-    def at(times):
-        times = np.atleast_1d(times)
-        return distance(np.full(times.size, int(pair[0])), np.full(times.size, int(pair[1])), times)
+    def within(time):
+        return distance(pair[:1], pair[1:], np.array([time]))[0] < within_km
 
-    times = np.linspace(low, high, int(np.ceil(8 * (high - low) / step)) + 1)
-    values = at(times)
-    with np.errstate(invalid="ignore"):
-        lowest = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:])) + 1
-    lowest = lowest[values[lowest] < within_km + 2.0 * step]
-    if lowest.size:
-        minima = _golden(at, times[lowest - 1], times[lowest + 1])
-        order = np.argsort(np.concatenate([times, minima]), kind="stable")
-        times = np.concatenate([times, minima])[order]
-        values = np.concatenate([values, at(minima)])[order]
-        lowest = np.flatnonzero(order >= len(order) - minima.size)
     events = []
     inside = np.flatnonzero(values < within_km)
-    if not inside.size:
-        return events
     # leaving by less than the noise does not end an encounter
     beyond = np.concatenate([[0], np.cumsum(~(values <= within_km + NOISE))])
     breaks = np.flatnonzero(beyond[inside[1:]] > beyond[inside[:-1] + 1])
@@ -136,15 +140,15 @@ def _stretch(distance, pair, low, high, end, step, within_km, shortest):
         left, right = run[0], run[-1]
         start, stop = times[left], times[right]
         if left > 0:
-            start = _bisect(lambda t: at(t)[0] < within_km, start, times[left - 1])
+            start = _bisect(within, start, times[left - 1])
         if right + 1 < times.size:  # the pair parts, or one of them re-enters
-            stop = _bisect(lambda t: at(t)[0] < within_km, stop, times[right + 1])
+            stop = _bisect(within, stop, times[right + 1])
         if stop - start > shortest:
             best = left + np.argmin(values[left : right + 1])
             events.append([times[best], values[best], start, stop])
             continue
         kept = []
-        for j in lowest[(lowest >= left) & (lowest <= right)]:
+        for j in left + np.flatnonzero(is_minimum[left : right + 1]):
             if kept and values[kept[-1] : j].max() - max(values[kept[-1]], values[j]) < NOISE:
                 kept[-1] = min(kept[-1], j, key=lambda k: values[k])
             else:
@@ -161,8 +165,12 @@ def _bisect(inside, low, high):
     return low
 
 
-def _golden(at, low, high):
-    """Return the minima between two arrays of times by golden section, down to what rounding leaves."""
+def _golden(distance, pairs, low, high):
+    """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves."""
+
+    def at(times):
+        return distance(pairs[:, 0], pairs[:, 1], times)
+
     golden = (np.sqrt(5.0) - 1.0) / 2.0
     for _ in range(40):
         left, right = high - golden * (high - low), low + golden * (high - low)

@@ -122,10 +122,11 @@ def _spans(first: Trains, second: Trains, aside: NDArray[np.int64], spacing: flo
 
 def _merged(crossing: NDArray[np.float64], followed: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the approaches of both searches, in the columns of `search_pairs`, each once."""
-    rows = np.concatenate([np.pad(crossing, ((0, 0), (0, 2)), constant_values=np.nan), followed])
+    rows: NDArray[np.float64] = np.concatenate([np.pad(crossing, ((0, 0), (0, 2)), constant_values=np.nan), followed])
     rows = rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))]
     again = np.all(rows[1:, :2] == rows[:-1, :2], axis=1) & (np.diff(rows[:, 2]) < SAME_APPROACH)
-    return rows[np.concatenate([[True], ~again])[: len(rows)]]
+    once: NDArray[np.float64] = rows[np.concatenate([[True], ~again])[: len(rows)]]
+    return once
 
 
 def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:

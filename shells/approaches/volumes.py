@@ -66,7 +66,7 @@ class Ellipsoid(Volume):
     @property
     def reach_km(self) -> float:
         """Radius of the enclosing sphere [km]."""
-        return max(astuple(self))
+        return max(self.radial_km, self.in_track_km, self.cross_track_km)
 
 
 def entering(

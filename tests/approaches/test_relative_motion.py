@@ -288,9 +288,9 @@ def test_gravity_keeps_pairs_apart_as_long_as_it_says(kind):
     [
         ("nearly coplanar", 16, 10.0),
         ("opposed", 10, 8.0),
-        ("in one plane", 16, 10.0),
-        ("on one orbit", 6, 7.0),
-        ("formation", 7, 3.0),
+        ("in one plane", 14, 10.0),
+        ("on one orbit", 8, 9.0),
+        ("formation", 6, 3.0),
         ("equatorial", 14, 15.0),
         ("steep", 20, 30.0),
         ("falling", 20, 20.0),
@@ -300,14 +300,14 @@ def test_gravity_keeps_pairs_apart_as_long_as_it_says(kind):
 def test_each_class_against_the_twin(kind, count, within_km):
     rng = np.random.default_rng([1, len(kind)])
     rows, area = CLASSES[kind]
-    days = 2.0 if kind == "falling" else 0.7
-    orbits = propagate(objects_of(rows(rng, count), area_to_mass=area), years=days * DAY, node_days=0.4)
+    days = 1.6 if kind == "falling" else 0.5
+    orbits = propagate(objects_of(rows(rng, count), area_to_mass=area), years=days * DAY, node_days=0.3)
     twin = brute_force(orbits, None, within_km=within_km, days=days, step=10.0)
     assert assert_same(follow(orbits, within_km), twin) > 4
     assert assert_same(table(find_approaches(orbits, within_km=within_km), orbits["time"].values[0]), twin) > 4
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     seed=st.integers(0, 2**32 - 1),
     kinds=st.lists(st.sampled_from(sorted(set(CLASSES) - {"falling"})), min_size=1, max_size=3),
@@ -322,25 +322,25 @@ def test_random_pairs_of_all_classes_against_the_twin(seed, kinds, within_km):
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_many_approaches_of_all_classes_against_the_twin(seed, capsys):
     """Over the seeds more than 20,000 approaches of all classes, through the public search."""
     rng = np.random.default_rng([2026, seed])
-    within_km, parts = [5.0, 10.0, 20.0, 30.0][seed % 4], []
+    within_km, parts = [2.0, 5.0, 10.0, 20.0][seed], []
     for kind, (rows, _) in CLASSES.items():
         if kind != "falling":
             parts.append(rows(rng, {"any": 260, "opposed": 40, "equatorial": 60, "steep": 60}.get(kind, 16)))
     fleet = small_fleet(planes=6, satellites=20, altitude=1060.0, step=0.5, held=bool(seed % 2))
-    free = propagate(objects_of(np.concatenate(parts), first=10_001), years=2.0 * DAY)
-    moved = propagate(fleet, years=2.0 * DAY)
+    free = propagate(objects_of(np.concatenate(parts), first=10_001), years=DAY)
+    moved = propagate(fleet, years=DAY)
     start = moved["time"].values[0]
     number = 0
     for sides in ((free, None), (moved, free), (moved, None)):
-        twin = brute_force(*sides, within_km=within_km, days=2.0, step=10.0)
+        twin = brute_force(*sides, within_km=within_km, days=1.0, step=10.0)
         number += assert_same(table(find_approaches(*sides, within_km=within_km), start), twin)
     with capsys.disabled():
         print(f"\n{number} approaches within {within_km:g} km equal the twin's")
-    assert number > 1000
+    assert number > 3000
 
 
 # --- the two searches, borders, symmetry ------------------------------------------------------------------------------
@@ -350,29 +350,29 @@ def test_many_approaches_of_all_classes_against_the_twin(seed, capsys):
 def test_both_searches_give_the_same_list(angle):
     """On either side of the switch, where the picture at the node holds, the same pairs by both."""
     rng = np.random.default_rng(int(angle))
-    rows = near(rng, 24, a=4.0, e=3e-4, i=0.1, raan=0.1, u=180.0)
-    tilt = near(rng, 24, a=4.0, e=3e-4, i=0.1, u=180.0)
+    rows = near(rng, 40, a=2.0, e=2e-4, i=0.1, raan=0.1, u=180.0)
+    tilt = near(rng, 40, a=2.0, e=2e-4, i=0.1, u=180.0)
     tilt[:, 4] += angle / np.sin(np.radians(BASE[3]))
-    orbits = propagate(objects_of(np.concatenate([rows, tilt])), years=3.0 * DAY)
+    orbits = propagate(objects_of(np.concatenate([rows, tilt])), years=10.0 * DAY)
     spacing = node_clock(orbits)[1]
-    half = orbits.isel(object=slice(0, 24)), orbits.isel(object=slice(24, 48))
+    half = orbits.isel(object=slice(0, 40)), orbits.isel(object=slice(40, 80))
     first, second = (trains_of(side.compute(scheduler="threads")) for side in half)
     found, aside = np.empty((5000, nodes.COLUMNS)), np.empty((5000, 3), dtype=np.int64)
     count, left = nodes.search(first.arrays(), second.arrays(), False, spacing, 4.0, field(), found, aside)
     assert left == 0
     found = found[:count, :4]
-    found[:, 0], found[:, 1] = found[:, 0] + 1, found[:, 1] + 25
-    pairs = [(a, b) for a in range(24) for b in range(24, 48)]
+    found[:, 0], found[:, 1] = found[:, 0] + 1, found[:, 1] + 41
+    pairs = [(a, b) for a in range(40) for b in range(40, 80)]
     other = follow(orbits, 4.0, pairs=pairs)
     assert np.isnan(other[:, 4:]).all()
-    assert assert_same(np.pad(found, ((0, 0), (0, 2)), constant_values=np.nan), other) > 20
+    assert assert_same(np.pad(found, ((0, 0), (0, 2)), constant_values=np.nan), other) > 15
 
 
-@pytest.mark.parametrize("kind", ["nearly coplanar", "opposed", "formation", "any"])
-def test_spans_cut_anywhere_give_each_approach_once(kind):
+@pytest.mark.parametrize(("kind", "count"), [("nearly coplanar", 20), ("opposed", 8), ("formation", 5), ("any", 30)])
+def test_spans_cut_anywhere_give_each_approach_once(kind, count):
     rng = np.random.default_rng(4)
     rows, area = CLASSES[kind]
-    orbits = propagate(objects_of(rows(rng, 30 if kind == "any" else 8), area_to_mass=area), years=2 * DAY)
+    orbits = propagate(objects_of(rows(rng, count), area_to_mass=area), years=2 * DAY)
     whole = follow(orbits, 12.0)
     cuts = [0.0, *np.sort(rng.uniform(0.0, 2 * 86400.0, 7)), 2 * 86400.0]
     parts = [follow(orbits, 12.0, span=span) for span in itertools.pairwise(cuts)]
@@ -390,6 +390,21 @@ def test_order_of_a_pair_does_not_change_a_bit():
         np.testing.assert_array_equal(forth[:, [1, 0, 2, 3, 4, 5]], back)
 
 
+def test_blocks_of_slow_pairs_do_not_change_a_bit():
+    rng = np.random.default_rng(12)
+    rows = [CLASSES[kind][0](rng, 8) for kind in ("nearly coplanar", "opposed", "formation", "equatorial")]
+    orbits = propagate(objects_of(np.concatenate(rows)), years=DAY)
+    others = propagate(objects_of(np.concatenate(rows)[::-1] + 1e-3, first=1001), years=DAY)
+    whole = find_approaches(orbits, others, within_km=6.0)
+    parts = [
+        find_approaches(orbits, others.isel(object=slice(begin, begin + 5)), within_km=6.0) for begin in range(0, 32, 5)
+    ]
+    joined = np.concatenate([table(part, orbits["time"].values[0]) for part in parts])
+    joined = joined[np.lexsort((joined[:, 1], joined[:, 0], joined[:, 2]))]
+    assert len(joined) > 20
+    np.testing.assert_array_equal(joined, table(whole, orbits["time"].values[0]))
+
+
 def test_pairs_outside_the_picture_at_nodes_are_found():
     rows = [
         [7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0],
@@ -398,7 +413,7 @@ def test_pairs_outside_the_picture_at_nodes_are_found():
     ]
     orbits = propagate(objects_of(rows), years=3 * DAY)
     found = find_approaches(orbits, within_km=5.0)
-    lasting = np.isfinite(seconds_since(found["end"].values, found["start"].values[0]))
+    lasting = ~np.isnat(found["start"].values)
     pairs = list(zip(found["first"].values.tolist(), found["second"].values.tolist(), strict=True))
     assert lasting.sum() == 1
     assert pairs[int(np.flatnonzero(lasting)[0])] == (1, 2)

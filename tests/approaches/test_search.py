@@ -96,8 +96,8 @@ def test_trains_only_save_time():
     fleet = small_fleet(planes=3, satellites=6)
     alone = fleet.assign(plane=("object", np.full(fleet.sizes["object"], -1), fleet["plane"].attrs))
     debris = propagate(crossing_debris(np.random.default_rng(5), 60), years=DAY)
-    as_trains = find_approaches(propagate(fleet, years=DAY), debris, within_km=20.0)[0]
-    one_by_one = find_approaches(propagate(alone, years=DAY), debris, within_km=20.0)[0]
+    as_trains = find_approaches(propagate(fleet, years=DAY), debris, within_km=20.0)
+    one_by_one = find_approaches(propagate(alone, years=DAY), debris, within_km=20.0)
     assert trains_of(propagate(fleet, years=DAY)).leaders.size == 3
     assert as_trains.sizes["approach"] > 5
     for name in ("first", "second"):
@@ -108,9 +108,9 @@ def test_trains_only_save_time():
 def test_blocks_do_not_change_a_bit():
     fleet = propagate(small_fleet(), years=DAY)
     debris = propagate(crossing_debris(np.random.default_rng(9), 60), years=DAY)
-    whole = find_approaches(fleet, debris, within_km=10.0)[0]
+    whole = find_approaches(fleet, debris, within_km=10.0)
     parts = [
-        find_approaches(fleet, debris.isel(object=slice(first, first + 50)), within_km=10.0)[0]
+        find_approaches(fleet, debris.isel(object=slice(first, first + 50)), within_km=10.0)
         for first in range(0, debris.sizes["object"], 50)
     ]
     joined = xr.concat(parts, "approach")

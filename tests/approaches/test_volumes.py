@@ -17,7 +17,7 @@ def smallest_gauge(orbits, volume, event):
     if np.isnat(start):
         start, end = time - np.timedelta64(60, "s"), time + np.timedelta64(60, "s")
     start, end = max(start, orbits["time"].values[0]), min(end, orbits["time"].values[-1])
-    times = start + ((end - start) * np.linspace(0.0, 1.0, 40_001)).astype("timedelta64[ns]")
+    times = start + ((end - start) * np.linspace(0.0, 1.0, 10_001)).astype("timedelta64[ns]")
     states = positions(orbits.sel(object=[event["first"].item(), event["second"].item()]), times)
     (r, other), (v, _) = states["position"].values, states["velocity"].values
     radial = r / np.linalg.norm(r, axis=1)[:, None]
@@ -40,7 +40,7 @@ def assert_exact(orbits, volume):
     for j in range(sphere.sizes["approach"]):
         event = sphere.isel(approach=j)
         gauge = smallest_gauge(orbits, volume, event)
-        if abs(gauge - 1.0) > 3e-3:  # the path is sampled every 3 ms, up to 40 m
+        if abs(gauge - 1.0) > 0.03:  # the path is sampled every 12 ms or 2 s, less than 0.2 km
             entered += gauge < 1.0
             assert (tuple(event[name].values.item() for name in columns) in names) == (gauge < 1.0)
     assert kept.sizes["approach"] < sphere.sizes["approach"]
@@ -51,16 +51,16 @@ def assert_exact(orbits, volume):
 def test_short_encounters(shape):
     rng = np.random.default_rng(31)
     fleet = small_fleet(planes=3, satellites=10, step=0.6)
-    debris = objects_of(random_elements(rng, 20, perigee=(1050.0, 1062.0), eccentricity=(0.0, 0.002)), first=1001)
+    debris = objects_of(random_elements(rng, 60, perigee=(1050.0, 1062.0), eccentricity=(0.0, 0.002)), first=1001)
     orbits = propagate(objects_from(fleet, debris), years=DAY).compute(scheduler="threads")
-    assert assert_exact(orbits, shape(radial_km=0.8, in_track_km=14.0, cross_track_km=9.0)) > 3
+    assert assert_exact(orbits, shape(radial_km=2.0, in_track_km=14.0, cross_track_km=9.0)) > 3
 
 
 @pytest.mark.parametrize("shape", [Box, Ellipsoid])
 def test_lasting_encounters(shape):
     rng = np.random.default_rng(32)
-    rows = np.concatenate([CLASSES["formation"][0](rng, 6), CLASSES["in one plane"][0](rng, 8)])
-    orbits = propagate(objects_of(rows), years=0.5 * DAY, node_days=0.5).compute(scheduler="threads")
+    rows = np.concatenate([CLASSES["formation"][0](rng, 5), CLASSES["in one plane"][0](rng, 7)])
+    orbits = propagate(objects_of(rows), years=0.2 * DAY, node_days=0.2).compute(scheduler="threads")
     assert assert_exact(orbits, shape(radial_km=0.3, in_track_km=7.0, cross_track_km=1.0)) > 3
 
 

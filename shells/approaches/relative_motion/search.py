@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shells.approaches.capacity import refuse_too_many
+from shells.approaches.kernels import COLUMNS
 from shells.approaches.relative_motion import kernels
 from shells.motion.arrays import Field
 
@@ -60,7 +61,7 @@ def search_pairs(
     """
     capacity = FIRST_CAPACITY
     while True:
-        found = np.empty((capacity, kernels.COLUMNS + 2))
+        found = np.empty((capacity, COLUMNS + 2))
         count = kernels.search_pairs(
             first_values, first_rates, second_values, second_rates, spacing, rows, within_km, field, found
         )
