@@ -60,7 +60,7 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
     orbits = orbits.compute(scheduler="threads")
     field = field_of(orbits) if others is None else field_of(orbits, others)
     faults = Faults("find_approaches")
-    reach = within_km if isinstance(within_km, int | float) else within_km.reach_km
+    reach = within_km.reach_km if isinstance(within_km, Volume) else within_km
     faults.require(reach > 0.0, f"within_km {within_km}; expected more than zero")
     if others is not None:
         faults.require(
@@ -80,7 +80,7 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
         spans = np.concatenate([spans, np.column_stack([mates, whole])])
     followed = search_pairs(first.values, first.rates, second.values, second.rates, spacing, spans, reach, field)
     rows = _merged(rows, followed)
-    if not isinstance(within_km, int | float):
+    if isinstance(within_km, Volume):
         rows = rows[entering(within_km, rows, first, second, spacing, field)]
     first_ids = orbits["object"].values
     return _approaches(rows, start, first_ids, first_ids if others is None else others["object"].values)
