@@ -6,7 +6,13 @@ import numpy as np
 
 from benchmarks import accuracy, approaches, motion
 
-BENCHMARKS = {"motion": motion.main, "memory": motion.memory, "accuracy": accuracy.main, "approaches": approaches.main}
+BENCHMARKS = {
+    "motion": motion.main,
+    "memory": motion.memory,
+    "accuracy": accuracy.main,
+    "approaches": approaches.main,
+    "slow_pairs": approaches.slow_pairs,
+}
 
 
 def main(names: list[str]) -> None:

@@ -20,6 +20,10 @@ FASTEST = 16.0
 #: In half a step gravity bends a straight line by no more than g t^2 / 2; twice for two objects [km s-2].
 GRAVITY = 0.0095
 
+#: Differences of distance below this are noise [km]; an encounter longer than this share of a period is lasting.
+NOISE = 1e-3
+LASTING = 0.1
+
 States = Callable[[float], tuple[np.ndarray, np.ndarray]]
 
 
@@ -45,6 +49,8 @@ def step_through(first: States, second: States | None, *, end: float, step: floa
         a = first(time)
         b = a if second is None else second(time)
         known_a, known_b = (np.flatnonzero(np.isfinite(x[:, 0])) for x in (a, b))
+        if not (known_a.size and known_b.size):
+            return
         r_a = np.linalg.norm(a[known_a, :3], axis=1)
         r_b = np.linalg.norm(b[known_b, :3], axis=1)
         known_b = known_b[(r_b > r_a.min() - reach) & (r_b < r_a.max() + reach)]
@@ -63,8 +69,13 @@ def step_through(first: States, second: States | None, *, end: float, step: floa
         yield np.column_stack([rows[keep], columns[keep], np.full(keep.sum(), time)])
 
 
-def minimise(distance, candidates: np.ndarray, *, end: float, step: float, within_km: float) -> np.ndarray:
-    """Refine candidates by bracketing and golden section on the distance alone.
+def minimise(distance, candidates: np.ndarray, *, end: float, step: float, within_km: float, periods) -> np.ndarray:
+    """Sample the distance of each candidate's pair finely and find its minima and lasting encounters.
+
+    Candidates of a pair at successive steps are one stretch of time, sampled eight times a step. Minima are refined by
+    golden section on the distance alone, passages through the threshold by bisection. The rules are those of
+    `shells.find_approaches`: an encounter longer than a tenth of the shorter period is one approach, at its smallest
+    distance; minima between which the distance rises by less than `NOISE` count as one, the lowest.
 
     Parameters
     ----------
@@ -74,38 +85,101 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
         From `step_through`.
     end, step, within_km : float
         As there.
+    periods : ndarray, shape (k,)
+        Shorter period of each candidate's pair [s].
 
     Returns
     -------
-    ndarray, shape (m, 4)
-        Row of first, row of second, time, distance of each local minimum inside (0, end), once.
+    ndarray, shape (m, 6)
+        Row of first, row of second, time, distance, start and end of lasting encounters (else NaN), each once.
     """
-    rows, columns = candidates[:, 0].astype(int), candidates[:, 1].astype(int)
-    low = np.maximum(candidates[:, 2] - step, 0.0)
-    high = np.minimum(candidates[:, 2] + step, end)
-    # the lowest of a few samples brackets the minimum nearest to the sample
-    grid = np.linspace(0.0, 1.0, 9)
-    samples = np.array([distance(rows, columns, low + x * (high - low)) for x in grid])
-    best = samples.argmin(axis=0)
-    inside = (best > 0) & (best < grid.size - 1)
-    rows, columns, best = rows[inside], columns[inside], best[inside]
-    width = (high - low)[inside]
-    low = low[inside] + grid[best - 1] * width
-    high = low + 2.0 * width / (grid.size - 1)
+    order = np.lexsort((candidates[:, 2], candidates[:, 1], candidates[:, 0]))
+    candidates, periods = candidates[order], periods[order]
+    if not len(candidates):
+        return np.empty((0, 6))
+    apart = np.any(np.diff(candidates[:, :2], axis=0) != 0, axis=1) | (np.diff(candidates[:, 2]) > 2.5 * step)
+    firsts = np.concatenate([[0], np.flatnonzero(apart) + 1])
+    lasts = np.concatenate([firsts[1:], [len(candidates)]]) - 1
+    pairs = candidates[firsts, :2].astype(int)
+    low = np.maximum(candidates[firsts, 2] - step, 0.0)
+    high = np.minimum(candidates[lasts, 2] + step, end)
+
+    counts = np.ceil(8 * (high - low) / step).astype(int) + 1
+    times = np.concatenate([np.linspace(*border) for border in zip(low, high, counts, strict=True)])
+    stretch = np.repeat(np.arange(len(firsts)), counts)
+    values = distance(pairs[stretch, 0], pairs[stretch, 1], times)
+    lowest = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:])) + 1
+    lowest = lowest[(stretch[lowest - 1] == stretch[lowest + 1]) & (values[lowest] < within_km + FASTEST * step / 8)]
+    minima = _golden(distance, pairs[stretch[lowest]], times[lowest - 1], times[lowest + 1])
+    deepest = distance(pairs[stretch[lowest], 0], pairs[stretch[lowest], 1], minima)
+
+    # samples and minima of each stretch in order of time
+    times, values = np.concatenate([times, minima]), np.concatenate([values, deepest])
+    stretch, is_minimum = np.concatenate([stretch, stretch[lowest]]), np.arange(len(times)) >= len(stretch)
+    order = np.lexsort((times, stretch))
+    times, values, stretch, is_minimum = times[order], values[order], stretch[order], is_minimum[order]
+    found = []
+    for k in np.unique(stretch[values < within_km]):
+        own = slice(*np.searchsorted(stretch, [k, k + 1]))
+        shortest = LASTING * periods[firsts[k]]
+        events = _events(distance, pairs[k], times[own], values[own], is_minimum[own], within_km, shortest)
+        found += [[*pairs[k], *event] for event in events]
+    return np.array(found).reshape(-1, 6)
+
+
+def _events(distance, pair, times, values, is_minimum, within_km, shortest):
+    """Return [time, distance, start, end] of the approaches of one pair from samples in order of time."""
+
+    def within(time):
+        return distance(pair[:1], pair[1:], np.array([time]))[0] < within_km
+
+    events = []
+    inside = np.flatnonzero(values < within_km)
+    # leaving by less than the noise does not end an encounter
+    beyond = np.concatenate([[0], np.cumsum(~(values <= within_km + NOISE))])
+    breaks = np.flatnonzero(beyond[inside[1:]] > beyond[inside[:-1] + 1])
+    for run in np.split(inside, breaks + 1):
+        left, right = run[0], run[-1]
+        start, stop = times[left], times[right]
+        if left > 0:
+            start = _bisect(within, start, times[left - 1])
+        if right + 1 < times.size:  # the pair parts, or one of them re-enters
+            stop = _bisect(within, stop, times[right + 1])
+        if stop - start > shortest:
+            best = left + np.argmin(values[left : right + 1])
+            events.append([times[best], values[best], start, stop])
+            continue
+        kept = []
+        for j in left + np.flatnonzero(is_minimum[left : right + 1]):
+            if kept and values[kept[-1] : j].max() - max(values[kept[-1]], values[j]) < NOISE:
+                kept[-1] = min(kept[-1], j, key=lambda k: values[k])
+            else:
+                kept.append(j)
+        events += [[times[j], values[j], np.nan, np.nan] for j in kept]
+    return events
+
+
+def _bisect(inside, low, high):
+    """Return the border between a time that is inside and one that is not."""
+    for _ in range(50):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if inside(middle) else (low, middle)
+    return low
+
+
+def _golden(distance, pairs, low, high):
+    """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves."""
+
+    def at(times):
+        return distance(pairs[:, 0], pairs[:, 1], times)
+
     golden = (np.sqrt(5.0) - 1.0) / 2.0
     for _ in range(40):
         left, right = high - golden * (high - low), low + golden * (high - low)
-        smaller = distance(rows, columns, left) < distance(rows, columns, right)
+        smaller = at(left) < at(right)
         high = np.where(smaller, right, high)
         low = np.where(smaller, low, left)
-    time = 0.5 * (low + high)
-    miss = distance(rows, columns, time)
-    found = np.column_stack([rows, columns, time, miss])[miss < within_km]
-    found = found[np.lexsort((found[:, 2], found[:, 1], found[:, 0]))]
-    if len(found):
-        again = np.all(found[1:, :2] == found[:-1, :2], axis=1) & (np.diff(found[:, 2]) < 0.5)
-        found = found[np.concatenate([[True], ~again])]
-    return found
+    return 0.5 * (low + high)
 
 
 def brute_force(orbits, others, *, within_km: float, days: float, step: float = 8.0) -> np.ndarray:
@@ -120,8 +194,9 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
 
     Returns
     -------
-    ndarray, shape (m, 4)
-        Identifier of first, of second, time since the first node [s], distance [km].
+    ndarray, shape (m, 6)
+        Identifier of first, of second, time since the first node [s], distance [km], start and end [s] of lasting
+        encounters, NaN otherwise.
     """
     from shells.motion import kernels
     from shells.motion.arrays import field
@@ -148,7 +223,9 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
     candidates = np.concatenate(
         list(step_through(states_of(sides[0]), second, end=end, step=step, within_km=within_km))
     )
-    found = minimise(distance, candidates, end=end, step=step, within_km=within_km)
+    turns = [2.0 * np.pi * np.sqrt(side[0][:, 0, 0] ** 3 / field()[0]) for side in sides]
+    periods = np.minimum(turns[0][candidates[:, 0].astype(int)], turns[-1][candidates[:, 1].astype(int)])
+    found = minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=periods)
     found[:, 0] = sides[0][2][found[:, 0].astype(int)]
     found[:, 1] = sides[-1][2][found[:, 1].astype(int)]
     return found
@@ -227,4 +304,5 @@ def brute_force_sgp4(first, second, start, *, within_km: float, days: float, ste
     candidates = np.concatenate(
         list(step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km))
     )
-    return minimise(distance, candidates, end=end, step=step, within_km=within_km)
+    never = np.full(len(candidates), np.inf)
+    return minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=never)[:, :4]

@@ -27,6 +27,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "motion.propagation": ["positions", "propagate"],
         "motion.numerical.reference": ["reference"],
         "approaches.search": ["find_approaches"],
+        "approaches.volumes": ["Box", "Ellipsoid"],
         "approaches.rates": ["approach_rates", "total_rate"],
         "risk.probability": ["collision_probability"],
         "study.configuration": ["Study", "load_study"],

@@ -365,8 +365,8 @@ _EVENT = ("approach",)
 
 APPROACHES = Schema(
     "Approaches",
-    "Local minima of distance below a threshold; second as seen from first, in the frame of first "
-    "(radial, completing in-track, orbit normal), inertial velocity.",
+    "Local minima of distance below a threshold, one for an encounter that lasts; second as seen from first, in the "
+    "frame of first (radial, completing in-track, orbit normal), inertial velocity.",
     {
         "first": Variable(_EVENT, "int64", "", "identifier of the first object"),
         "second": Variable(_EVENT, "int64", "", "identifier of the second object"),
@@ -383,18 +383,6 @@ APPROACHES = Schema(
         "geocentric_latitude": Variable(_EVENT, "float64", "degree", "geocentric latitude of first", (-90.0, 90.0)),
         "radius_altitude": Variable(_EVENT, "float64", "km", "radius of first less 6378.137 km"),
         "crossing_angle": Variable(_EVENT, "float64", "degree", "angle between the orbital planes", (0.0, 180.0)),
-    },
-)
-
-_UNSEARCHED = ("pair",)
-
-UNSEARCHED = Schema(
-    "Unsearched pairs",
-    "Pairs that may come near each other at a time when the linear picture at the node does not hold; not searched.",
-    {
-        "first": Variable(_UNSEARCHED, "int64", "", "identifier of the first object"),
-        "second": Variable(_UNSEARCHED, "int64", "", "identifier of the second object"),
-        "windows": Variable(_UNSEARCHED, "int64", "1", "number of time windows not searched", (1, None)),
     },
 )
 
@@ -586,4 +574,4 @@ FROZEN_SURFACES = Schema(
     coordinates=("plane", "latitude"),
 )
 
-SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, UNSEARCHED, RATES, PLANES, STATION_KEEPING, FROZEN_SURFACES, DECISION)
+SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, RATES, PLANES, STATION_KEEPING, FROZEN_SURFACES, DECISION)

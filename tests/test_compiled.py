@@ -26,22 +26,23 @@ def test_kernel_that_allocates_is_refused():
 def test_kernels_return_no_arrays(source):
     """References are not counted in a `kernel`: an array that it returned would be freed under its caller."""
     for function in ast.walk(ast.parse(source.read_text())):
-        decorators = [d.id for d in getattr(function, "decorator_list", []) if isinstance(d, ast.Name)]
-        if {"kernel", "inlined_kernel"} & set(decorators):
-            arguments = {argument.arg for argument in function.args.args}
-            sliced = {
-                node.value.id
-                for node in ast.walk(function)
-                if isinstance(node, ast.Subscript)
-                and isinstance(node.value, ast.Name)
-                and any(isinstance(part, ast.Slice) for part in ast.walk(node.slice))
-            }
-            for leaving in (node for node in ast.walk(function) if isinstance(node, ast.Return) and node.value):
-                parts = leaving.value.elts if isinstance(leaving.value, ast.Tuple) else [leaving.value]
-                names = {part.id for part in parts if isinstance(part, ast.Name)}
-                assert not names & arguments & sliced, f"{source}: {function.name} returns an array"
-                assert not any(isinstance(part, ast.Subscript) and _is_slice(part) for part in parts), function.name
+        decorators = {d.id for d in getattr(function, "decorator_list", []) if isinstance(d, ast.Name)}
+        if {"kernel", "inlined_kernel"} & decorators:
+            arrays = {
+                part.value.id
+                for part in ast.walk(function)
+                if isinstance(part, ast.Subscript) and isinstance(part.value, ast.Name)
+            } & {argument.arg for argument in function.args.args}
+            for part in ast.walk(function):
+                if isinstance(part, ast.Assign) and has_slice(part.value):
+                    arrays |= {target.id for target in part.targets if isinstance(target, ast.Name)}
+            for leaving in (part for part in ast.walk(function) if isinstance(part, ast.Return) and part.value):
+                whole = leaving.value.elts if isinstance(leaving.value, ast.Tuple) else [leaving.value]
+                names = {part.id for part in whole if isinstance(part, ast.Name)}
+                assert not names & arrays and not any(
+                    isinstance(part, ast.Subscript) and has_slice(part) for part in whole
+                ), f"{source}: {function.name} returns an array"
 
 
-def _is_slice(part):
-    return any(isinstance(piece, ast.Slice) for piece in ast.walk(part.slice))
+def has_slice(node):
+    return any(isinstance(part, ast.Slice) for part in ast.walk(node))

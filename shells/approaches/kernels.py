@@ -12,8 +12,7 @@ How each pad is derived:
 
 * curvature: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are
   within d of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds
-  d / (r sin I), the angle of that stretch: beyond it the linear picture is given up and the pair is reported as not
-  searched;
+  d / (r sin I), the angle of that stretch: beyond it the linear picture is given up for the search on relative motion;
 * short-period shift of the node: the first-order terms move each track by w across and shift the crossing by w / sin I
   along; this is applied, not padded. What is left is of second order, `MODEL_PAD`;
 * drift: geometry is linear in time between sub-windows short enough that perigees and nodes turn by less than an angle
@@ -243,35 +242,32 @@ def dot(a, b):
 
 
 @kernel
-def cross(a, b, out):
-    """Fill ``out`` with the vector product of the first three components."""
-    out[0], out[1], out[2] = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+def cross(a, b):
+    """Return the vector product of the first three components."""
+    return a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
 
 
-@allocating_kernel
+@kernel
 def record(first, second, time, work, row):
     """Fill a row of approaches from the states at closest approach in ``work[1]`` and ``work[2]``."""
     a, b = work[1], work[2]
-    vectors = np.empty((7, 3))
-    radial, track, normal, other = vectors[0], vectors[1], vectors[2], vectors[3]
-    dr, dv, line = vectors[4], vectors[5], vectors[6]
     r = np.sqrt(dot(a, a))
-    cross(a, a[3:], normal)
-    cross(b, b[3:], other)
-    cross(normal, other, line)
-    row[12] = np.arctan2(np.sqrt(dot(line, line)), dot(normal, other))
-    length = np.sqrt(dot(normal, normal))
-    for c in range(3):
-        radial[c] = a[c] / r
-        normal[c] /= length
-        dr[c], dv[c] = b[c] - a[c], b[c + 3] - a[c + 3]
-    cross(normal, radial, track)
+    va, vb = (a[3], a[4], a[5]), (b[3], b[4], b[5])
+    momentum, other = cross(a, va), cross(b, vb)
+    line = cross(momentum, other)
+    length = np.sqrt(dot(momentum, momentum))
+    radial = (a[0] / r, a[1] / r, a[2] / r)
+    normal = (momentum[0] / length, momentum[1] / length, momentum[2] / length)
+    track = cross(normal, radial)
+    apart = (b[0] - a[0], b[1] - a[1], b[2] - a[2])
+    speed = (vb[0] - va[0], vb[1] - va[1], vb[2] - va[2])
     row[0], row[1], row[2] = first, second, time
-    row[3] = np.sqrt(dot(dr, dr))
-    row[4], row[5], row[6] = dot(dr, radial), dot(dr, track), dot(dr, normal)
-    row[7], row[8], row[9] = dot(dv, radial), dot(dv, track), dot(dv, normal)
+    row[3] = np.sqrt(dot(apart, apart))
+    row[4], row[5], row[6] = dot(apart, radial), dot(apart, track), dot(apart, normal)
+    row[7], row[8], row[9] = dot(speed, radial), dot(speed, track), dot(speed, normal)
     row[10] = np.arcsin(max(-1.0, min(1.0, a[2] / r)))
     row[11] = r
+    row[12] = np.arctan2(np.sqrt(dot(line, line)), dot(momentum, other))
 
 
 @kernel
@@ -415,7 +411,7 @@ def search_pair(
 
 
 @allocating_kernel
-def search(first, second, same, spacing, distance, field, found, unsearched):
+def search(first, second, same, spacing, distance, field, found, aside):
     """Search all pairs of trains for approaches at their mutual nodes.
 
     Parameters
@@ -434,13 +430,13 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
         Gravitational parameter, reference radius, J2.
     found : shape (capacity, COLUMNS)
         Filled with approaches.
-    unsearched : shape (first trains, second trains)
-        Number of windows of each pair that are not searched, added to.
+    aside : shape (capacity, 3)
+        Filled with train of first, of second and window that the linear picture does not cover.
 
     Returns
     -------
-    int
-        Number of approaches, which may exceed the capacity.
+    tuple of int
+        Number of approaches and of windows aside, which may exceed the capacities.
     """
     mu, radius, zonals = field
     leaders_a, leaders_b = first[2], second[2]
@@ -449,6 +445,7 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
     low, high = np.empty(leaders_a.size), np.empty(leaders_a.size)
     work = np.zeros((6, 6))
     geometry = np.empty((2, 2, FIELDS))
+    left = 0
     for index in range(nodes - 1):
         longest = 0.0
         for a in range(leaders_a.size):
@@ -469,16 +466,17 @@ def search(first, second, same, spacing, distance, field, found, unsearched):
                 j += 1
                 if high[a] + distance < low_b or (same and a >= b):
                     continue
-                # an object that re-enters in this window has no trajectory for the rest of it: not searched
+                # the trajectory of an object that re-enters ends with the node before
                 if low[a] == 0.0 or low_b == 0.0:
-                    unsearched[a, b] += 1
                     continue
                 limit_sine = distance / (REACH * max(low[a], low_b))
                 if not search_pair(
                     first, second, a, b, index, spacing, end, distance, limit_sine, field, work, geometry, found
                 ):
-                    unsearched[a, b] += 1
-    return int(work[3, 0])
+                    if left < aside.shape[0]:
+                        aside[left, 0], aside[left, 1], aside[left, 2] = a, b, index
+                    left += 1
+    return int(work[3, 0]), left
 
 
 # --- phase-averaged rates ---------------------------------------------------------------------------------------------

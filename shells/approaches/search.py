@@ -1,4 +1,4 @@
-"""The exact search: every approach below a threshold at the mutual nodes of crossing orbits."""
+"""The exact search: every approach below a threshold, at mutual nodes or, where these are blunt, on relative motion."""
 
 from __future__ import annotations
 
@@ -8,23 +8,29 @@ from numpy.typing import NDArray
 
 from shells import constants
 from shells.approaches import kernels
+from shells.approaches.capacity import refuse_too_many
+from shells.approaches.relative_motion.search import search_pairs
 from shells.approaches.trains import Trains, trains_of
+from shells.approaches.volumes import Volume, entering
 from shells.errors import Faults
 from shells.motion.arrays import Field
 from shells.motion.propagation import after, field_of, node_clock
-from shells.schema import APPROACHES, ORBITS, UNSEARCHED
+from shells.schema import APPROACHES, ORBITS
 
 #: Rows first set aside for approaches; more are taken when they do not suffice.
 FIRST_CAPACITY = 65_536
 
-#: A refusal is kinder than a full memory: no more approaches than this in one call.
-LARGEST_NUMBER = 10_000_000
+#: Approaches of a pair nearer in time [s] than this are one, found by both searches.
+SAME_APPROACH = 1.0
 
 
-def find_approaches(
-    orbits: xr.Dataset, others: xr.Dataset | None = None, *, within_km: float
-) -> tuple[xr.Dataset, xr.Dataset]:
+def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, within_km: float | Volume) -> xr.Dataset:
     """Find every approach below a threshold between two sets of orbits, or inside one.
+
+    An approach is a local minimum of distance. Where the pair stays within the threshold for longer than a tenth of the
+    shorter period, all of that encounter is one approach at its smallest distance, with start and end; an encounter
+    under way at the first or last node starts or ends there. Minima between which the distance rises by less than a
+    metre count as one. The trajectory of an object that re-enters ends with its last node before.
 
     Parameters
     ----------
@@ -32,17 +38,13 @@ def find_approaches(
         From `propagate`; satellites of one plane on one orbit are searched as a train.
     others : Orbits (object, time), optional
         The other side, on the same nodes; left out, the orbits are searched against themselves.
-    within_km : float
-        Threshold of distance [km].
+    within_km : float, Box or Ellipsoid
+        Threshold of distance [km], or a volume about the first object that the second enters.
 
     Returns
     -------
-    approaches : Approaches (approach)
+    Approaches (approach)
         In order of time, then of identifiers.
-    unsearched : Unsearched pairs (pair)
-        Pairs of which some window is not searched: it lies outside the linear picture at the node (planes nearly the
-        same or nearly opposed), one of them re-enters in it, or both follow one orbit nearer to each other than the
-        threshold. Their approaches in the other windows are in the first Dataset.
 
     Raises
     ------
@@ -58,7 +60,8 @@ def find_approaches(
     orbits = orbits.compute(scheduler="threads")
     field = field_of(orbits) if others is None else field_of(orbits, others)
     faults = Faults("find_approaches")
-    faults.require(within_km > 0.0, f"within_km {within_km}; expected more than zero")
+    reach = within_km.reach_km if isinstance(within_km, Volume) else within_km
+    faults.require(reach > 0.0, f"within_km {within_km}; expected more than zero")
     if others is not None:
         faults.require(
             np.array_equal(orbits["time"].values, others["time"].values),
@@ -69,39 +72,61 @@ def find_approaches(
     start, spacing, count = node_clock(orbits)
     first = trains_of(orbits)
     second = first if others is None else trains_of(others)
-    rows, windows = _search(first, second, others is None, spacing, within_km, field)
+    rows, aside = _search(first, second, others is None, spacing, reach, field)
+    spans = _spans(first, second, aside, spacing)
+    if others is None:
+        mates = _near_mates(first, reach)
+        whole = np.broadcast_to([0.0, (count - 1) * spacing], mates.shape)
+        spans = np.concatenate([spans, np.column_stack([mates, whole])])
+    followed = search_pairs(first.values, first.rates, second.values, second.rates, spacing, spans, reach, field)
+    rows = _merged(rows, followed)
+    if isinstance(within_km, Volume):
+        rows = rows[entering(within_km, rows, first, second, spacing, field)]
     first_ids = orbits["object"].values
-    second_ids = first_ids if others is None else others["object"].values
-    mates = _near_mates(first, within_km) if others is None else np.empty((0, 2), dtype=np.int64)
-    unsearched = _unsearched(first, second, windows, first_ids, second_ids)
-    if len(mates):
-        together = {
-            "first": np.concatenate([unsearched["first"].values, first_ids[mates[:, 0]]]),
-            "second": np.concatenate([unsearched["second"].values, first_ids[mates[:, 1]]]),
-            "windows": np.concatenate([unsearched["windows"].values, np.full(len(mates), count - 1)]),
-        }
-        unsearched = UNSEARCHED.build(together)
-    return _approaches(rows, start, first_ids, second_ids), unsearched
+    return _approaches(rows, start, first_ids, first_ids if others is None else others["object"].values)
 
 
 def _search(
     first: Trains, second: Trains, same: bool, spacing: float, within_km: float, field: Field
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    capacity = FIRST_CAPACITY
+    """Return approaches at mutual nodes, and the windows (train, train, window) that the linear picture leaves."""
+    capacity, room = FIRST_CAPACITY, FIRST_CAPACITY
     while True:
-        found = np.empty((capacity, kernels.COLUMNS))
-        windows = np.zeros((first.leaders.size, second.leaders.size), dtype=np.int64)
-        count = kernels.search(first.arrays(), second.arrays(), same, spacing, within_km, field, found, windows)
-        if count <= capacity:
-            return found[:count], windows
-        faults = Faults("find_approaches")
-        faults.require(
-            count <= LARGEST_NUMBER,
-            f"{count:,} approaches within {within_km} km; expected at most {LARGEST_NUMBER:,}: "
-            "lower the threshold, shorten the span or search fewer objects at a time",
-        )
-        faults.raise_if_any()
-        capacity = count
+        found, aside = np.empty((capacity, kernels.COLUMNS)), np.empty((room, 3), dtype=np.int64)
+        count, left = kernels.search(first.arrays(), second.arrays(), same, spacing, within_km, field, found, aside)
+        if count <= capacity and left <= room:
+            return found[:count], aside[:left]
+        refuse_too_many(count, within_km)
+        capacity, room = max(count, capacity), max(left, room)
+
+
+def _spans(first: Trains, second: Trains, aside: NDArray[np.int64], spacing: float) -> NDArray[np.float64]:
+    """Return rows of first and second, from and until [s]: windows in a row as one, spread over members of trains.
+
+    An approach may lie in the window beside that of the passage through the node which the search at nodes counts it
+    to: spans reach out by as much.
+    """
+    aside = aside[np.lexsort((aside[:, 2], aside[:, 1], aside[:, 0]))]
+    breaks = np.any(np.diff(aside, axis=0) != [0, 0, 1], axis=1)
+    begins = np.concatenate([[True], breaks])[: len(aside)]
+    ends = np.concatenate([breaks, [True]])[: len(aside)]
+    spans = [np.empty((0, 4))]
+    for (a, b, begin), end in zip(aside[begins], aside[ends, 2], strict=True):
+        left = first.members[first.starts[a] : first.starts[a + 1]]
+        right = second.members[second.starts[b] : second.starts[b + 1]]
+        pairs = np.stack(np.meshgrid(left, right, indexing="ij"), axis=-1).reshape(-1, 2)
+        span = [begin * spacing - kernels.LARGEST_DELAY, (end + 1) * spacing + kernels.LARGEST_DELAY]
+        spans.append(np.column_stack([pairs, np.broadcast_to(span, pairs.shape)]))
+    return np.concatenate(spans)
+
+
+def _merged(crossing: NDArray[np.float64], followed: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the approaches of both searches, in the columns of `search_pairs`, each once."""
+    rows: NDArray[np.float64] = np.concatenate([np.pad(crossing, ((0, 0), (0, 2)), constant_values=np.nan), followed])
+    rows = rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))]
+    again = np.all(rows[1:, :2] == rows[:-1, :2], axis=1) & (np.diff(rows[:, 2]) < SAME_APPROACH)
+    once: NDArray[np.float64] = rows[np.concatenate([[True], ~again])[: len(rows)]]
+    return once
 
 
 def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:
@@ -133,14 +158,13 @@ def _approaches(
     second = second_ids[rows[:, 1].astype(np.int64)]
     order = np.lexsort((second, first, rows[:, 2]))
     rows, first, second = rows[order], first[order], second[order]
-    not_lasting = np.full(len(rows), np.datetime64("NaT", "ns"))
     return APPROACHES.build(
         {
             "first": first,
             "second": second,
             "time": after(start, rows[:, 2]),
-            "start": not_lasting,
-            "end": not_lasting,
+            "start": after(start, rows[:, kernels.COLUMNS]),
+            "end": after(start, rows[:, kernels.COLUMNS + 1]),
             "miss_distance": rows[:, 3],
             "radial": rows[:, 4],
             "in_track": rows[:, 5],
@@ -153,22 +177,3 @@ def _approaches(
             "crossing_angle": np.degrees(rows[:, 12]),
         }
     )
-
-
-def _unsearched(
-    first: Trains,
-    second: Trains,
-    windows: NDArray[np.int64],
-    first_ids: NDArray[np.int64],
-    second_ids: NDArray[np.int64],
-) -> xr.Dataset:
-    """Spread the windows of trains over the pairs of their members."""
-    columns: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]] = []
-    for a, b in np.argwhere(windows > 0):
-        left = first_ids[first.members[first.starts[a] : first.starts[a + 1]]]
-        right = second_ids[second.members[second.starts[b] : second.starts[b + 1]]]
-        pairs = np.stack(np.meshgrid(left, right, indexing="ij")).reshape(2, -1)
-        columns.append((pairs[0], pairs[1], np.full(pairs.shape[1], windows[a, b])))
-    empty = np.empty(0, dtype=np.int64)
-    merged = [np.concatenate(column) for column in zip(*columns, strict=True)] if columns else [empty, empty, empty]
-    return UNSEARCHED.build({"first": merged[0], "second": merged[1], "windows": merged[2]})

@@ -268,8 +268,7 @@ def found_chart(found: xr.Dataset, within_km: float, start: str, trace: Trace) -
         "found",
         f"Approaches within {within_km:g} km found by the exact search",
         f"Approaches of fleet satellites counted in each year of the mission, year 1 from {start}, by the population "
-        "of the other object, each with its own scale. "
-        f"Pairs of objects with times that were not searched, and so not counted: {int(found['unsearched'].sum())}.",
+        "of the other object, each with its own scale.",
         trace,
         height=0.35 + 0.95 * len(kinds),
         nrows=len(kinds),

@@ -109,7 +109,6 @@ def found_rows(found: xr.Dataset) -> list[dict[str, Any]]:
                 **years,
                 "all_years": int(one["found"].sum()),
                 "smallest_miss_km": None if np.isnan(miss) else miss,
-                "unsearched_pairs": int(one["unsearched"]),
             }
         )
     return rows

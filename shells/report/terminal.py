@@ -136,7 +136,7 @@ def _found(summary: dict[str, Any]) -> str:
     nearest = "" if closest is None else f", the closest at {significant(closest, 3)} km"
     return (
         f"Found in case {summary['searched_case']} within {found['within_km']:g} km: {found['total']} approaches "
-        f"({kinds}){nearest}. Pairs not searched at all times: {summary['unsearched']['pairs']}."
+        f"({kinds}){nearest}."
     )
 
 

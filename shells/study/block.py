@@ -126,19 +126,17 @@ def compute_fleet_block(study: Study) -> dict[str, xr.Dataset]:
     -------
     dict of Dataset
         "decision" (Decision, debris columns missing), "planes" (Planes of the searched case), "rates" (Rates by case,
-        plane, other_plane, within_km), "approaches" and "unsearched" of the searched case.
+        plane, other_plane, within_km), "approaches" of the searched case.
     """
     cases, assessments = expand(study), _assessments(study)
     decided = decision.compare(study, cases, assessments)
     number = searched_case(decided)
     orbits = _move(study, fleet_of(study, cases[number]))
-    approaches, unsearched = find_approaches(orbits, within_km=study.search_km)
     return {
         "decision": decided,
         "planes": decision.planes_of(study, orbits),
         "rates": decision.rates_by_case(study, cases, assessments),
-        "approaches": approaches,
-        "unsearched": unsearched,
+        "approaches": find_approaches(orbits, within_km=study.search_km),
     }
 
 
@@ -158,7 +156,7 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
     -------
     dict of Dataset
         "rates" (Rates by case, object, year, within_km), "collisions" (Rates by case, object: within the sum of the
-        hard-body radii), "approaches" and "unsearched" of the chosen case.
+        hard-body radii), "approaches" of the chosen case.
     """
     OBJECTS.check(debris, stage="debris block")
     moved = _move(study, debris)
@@ -173,7 +171,7 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
         collisions.append(_collision_rate(study, debris, found))
         skipped.append(found["skipped_windows"].sum("plane").values)
         if case.number == chosen_case:
-            approaches, unsearched = find_approaches(orbits, moved, within_km=study.search_km)
+            approaches = find_approaches(orbits, moved, within_km=study.search_km)
     axes = {"case": [case.number for case in cases], "object": debris["object"].values}
     return {
         "rates": RATES.build(
@@ -188,7 +186,6 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
         ),
         "collisions": RATES.build({**axes, "rate": np.stack(collisions)}, dims=("case", "object")),
         "approaches": approaches,
-        "unsearched": unsearched,
     }
 
 

@@ -17,7 +17,7 @@ _CELL = ("kind", "year")
 
 FOUND = Schema(
     "Found approaches",
-    "Approaches that the exact search found in the searched case, counted; pairs that were not searched are not in it.",
+    "Approaches that the exact search found in the searched case, counted.",
     {
         "kind": Variable(("kind",), "str", "", "population of the other object: fleet, payload, debris, fragment …"),
         "year": Variable(("year",), "int64", "1", "year of the mission, from 0"),
@@ -25,7 +25,6 @@ FOUND = Schema(
         "smallest_miss": Variable(
             ("kind",), "float64", "km", "smallest distance found", (0.0, None), "no approach found"
         ),
-        "unsearched": Variable(("kind",), "int64", "1", "pairs with time windows that were not searched", (0, None)),
     },
     coordinates=_CELL,
 )
@@ -33,7 +32,6 @@ FOUND = Schema(
 
 def count(
     approaches: xr.Dataset,
-    unsearched: xr.Dataset,
     debris: xr.Dataset | None,
     *,
     start: np.datetime64,
@@ -45,8 +43,6 @@ def count(
     ----------
     approaches : Dataset
         APPROACHES; fleet satellites come first in a pair, debris second.
-    unsearched : Dataset
-        UNSEARCHED.
     debris : Dataset or None
         OBJECTS of the debris, which tells the kind of each; None for the fleet against itself.
     start : datetime64
@@ -63,14 +59,12 @@ def count(
     length = int(np.ceil(years))
     found = np.zeros((len(kinds), length), dtype=np.int64)
     smallest = np.full(len(kinds), np.nan)
-    not_searched = np.zeros(len(kinds), dtype=np.int64)
     kind = _kind_number(approaches["second"].values, debris, kinds)
     elapsed = (approaches["time"].values - start) / np.timedelta64(1, "s") / YEAR.value
     year = np.clip(np.floor(elapsed).astype(np.int64), 0, length - 1)
     np.add.at(found, (kind, year), 1)
     np.fmin.at(smallest, kind, approaches["miss_distance"].values)
-    np.add.at(not_searched, _kind_number(unsearched["second"].values, debris, kinds), 1)
-    return _built(kinds, found, smallest, not_searched)
+    return _built(kinds, found, smallest)
 
 
 def total(blocks: Iterable[xr.Dataset]) -> xr.Dataset:
@@ -91,23 +85,20 @@ def total(blocks: Iterable[xr.Dataset]) -> xr.Dataset:
     kinds = ["fleet", *sorted(every - {"fleet"})]
     found = np.zeros((len(kinds), counts[0].sizes["year"]), dtype=np.int64)
     smallest = np.full(len(kinds), np.nan)
-    unsearched = np.zeros(len(kinds), dtype=np.int64)
     for block in counts:
         rows = [kinds.index(kind) for kind in block["kind"].values.tolist()]
         found[rows] += block["found"].values
         smallest[rows] = np.fmin(smallest[rows], block["smallest_miss"].values)
-        unsearched[rows] += block["unsearched"].values
-    return _built(kinds, found, smallest, unsearched)
+    return _built(kinds, found, smallest)
 
 
-def _built(kinds: list[str], found: Counts, smallest: NDArray[np.float64], unsearched: Counts) -> xr.Dataset:
+def _built(kinds: list[str], found: Counts, smallest: NDArray[np.float64]) -> xr.Dataset:
     return FOUND.build(
         {
             "kind": kinds,
             "year": np.arange(found.shape[1]),
             "found": found,
             "smallest_miss": smallest,
-            "unsearched": unsearched,
         }
     )
 

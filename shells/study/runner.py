@@ -255,8 +255,7 @@ def compute_block(place: RunDirectory, study: Study, block: Block, case: int | N
         written = (place.store / DEBRIS / "zarr.json").stat().st_mtime_ns
         debris = _debris(place, written).isel(object=slice(block.first, block.last))
         datasets = compute_debris_block(study, debris, case)
-    events = datasets["approaches"], datasets["unsearched"]
-    found = count(*events, debris, start=start_of(study), years=study.study.years)
+    found = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
     seconds = time.perf_counter() - begun
     place.write_block(
         block,

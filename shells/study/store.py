@@ -229,7 +229,7 @@ class RunDirectory:
         block : Block
             Which.
         datasets : mapping of str to Dataset
-            What was computed: rates, approaches, unsearched, …
+            What was computed: rates, approaches, …
         **attributes
             Further attributes of its group: anything JSON can hold.
         """

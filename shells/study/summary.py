@@ -84,7 +84,7 @@ def summarise(
         years, scope, avoidance), target_quantity, largest_term (name, km) and terms (km by name), all of the searched
         case when none is chosen;
         cases: one object a case; searched_case;
-        approaches: within_km, total, by_kind, smallest_miss_km; unsearched: pairs, by_kind;
+        approaches: within_km, total, by_kind, smallest_miss_km;
         debris: source, epoch, objects, by_kind, read (records that could be read) and rejected (number of records by
         reason), or null;
         seconds: wall time of all sessions; caution.
@@ -102,7 +102,6 @@ def summarise(
             "by_kind": _by_kind(found["found"].sum("year")),
             "smallest_miss_km": _number(found["smallest_miss"].min()),
         },
-        "unsearched": {"pairs": int(found["unsearched"].sum()), "by_kind": _by_kind(found["unsearched"])},
         "debris": _debris(study, debris),
         "seconds": _seconds(manifest),
         "caution": CAUTION,

@@ -70,7 +70,6 @@ def test_page_says_all_that_is_needed(finished):
         "350 ± 18",
         "ripple, λ terms",
         "25 objects at 2031-04-01T00:00:00 UTC, 25 records read, 0 rejected",
-        "does not hold there: 1 (fleet 1).",
         study_hash(study),
         "Session 1",
         "numpy ",

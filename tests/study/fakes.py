@@ -5,7 +5,7 @@ import types
 
 import numpy as np
 
-from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, UNSEARCHED, provenance
+from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, provenance
 from shells.study import population
 from shells.study.cases import expand
 from shells.study.configuration import load_study
@@ -115,10 +115,6 @@ def approaches(first, second, days, miss):
     )
 
 
-def unsearched(first=(), second=()):
-    return UNSEARCHED.build({"first": first, "second": second, "windows": np.ones(len(first))})
-
-
 def planes(study):
     number = np.arange(study.fleet.planes)
     altitude = study.fleet.altitude_km + 2.0 * (number - number.mean())
@@ -209,7 +205,6 @@ def compute_fleet_block(study, *, met=True):
         "planes": planes(study),
         "rates": fleet_rates(study),
         "approaches": approaches([0, 1], [4, 5], [10.0, 400.0], [0.9, 2.5]),
-        "unsearched": unsearched([0], [1]),
     }
 
 
@@ -238,7 +233,6 @@ def compute_debris_block(study, debris, chosen_case):
             dims=("case", "object"),
         ),
         "approaches": approaches(np.full(met.size, 2), met, 30.0 * (met % 20), 0.001 * (met % 1000) + 0.2),
-        "unsearched": unsearched(),
     }
 
 

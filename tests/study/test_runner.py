@@ -115,7 +115,7 @@ def test_failure_of_the_fleet_block_ends_the_run(tmp_path, monkeypatch, client):
 def test_block_that_does_not_meet_its_schema_fails(tmp_path, monkeypatch, client):
     def debris_block(study, debris, case):
         block = fakes.compute_debris_block(study, debris, case)
-        return {**block, "unsearched": block["unsearched"].drop_vars("windows")}
+        return {**block, "approaches": block["approaches"].drop_vars("crossing_angle")}
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
     with pytest.raises(

@@ -20,9 +20,9 @@ MANIFEST = {
 
 def summary(directory, *, met=True, debris=None, decision=None):
     study = fakes.study(directory)
-    blocks = [(fakes.approaches([0, 1], [2, 3], [1.0, 400.0], [0.9, 0.5]), fakes.unsearched([0], [1]), None)]
+    blocks = [(fakes.approaches([0, 1], [2, 3], [1.0, 400.0], [0.9, 0.5]), None)]
     if debris is not None:
-        blocks.append((fakes.approaches([0], [50001], [5.0], [0.25]), fakes.unsearched(), debris))
+        blocks.append((fakes.approaches([0], [50001], [5.0], [0.25]), debris))
     found = total(count(*block, start=start_of(study), years=2.0) for block in blocks)
     decision = fakes.decision(study, met=met) if decision is None else decision
     return summarise(study, decision, found, debris, MANIFEST, searched=1 if met else 2)
@@ -60,7 +60,6 @@ def test_chosen_case(tmp_path):
         "by_kind": {"fleet": 2, "debris": 0, "payload": 1, "rocket body": 0},
         "smallest_miss_km": 0.25,
     }
-    assert result["unsearched"]["pairs"] == 1
     assert result["debris"] == {
         "source": "demo",
         "epoch": "2031-04-01T00:00:00",
