@@ -28,6 +28,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "motion.numerical.reference": ["reference"],
         "approaches.search": ["find_approaches"],
         "approaches.rates": ["approach_rates", "total_rate"],
+        "approaches.averages.spread": ["with_uncertainty"],
+        "approaches.kinetic": ["kinetic_rates"],
         "risk.probability": ["collision_probability"],
         "study.configuration": ["Study", "load_study"],
         "study.block": ["choose_separation"],

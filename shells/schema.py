@@ -446,6 +446,13 @@ RATES = Schema(
             "the relative phase drifts by less than one slot over the span: a fixed geometry, no average over phase",
             required=False,
         ),
+        "nodes_at_random": Variable(
+            ("object", "plane"),
+            "bool",
+            "",
+            "the nodes turn by a full circle against each other within the span, as kinetic theory assumes",
+            required=False,
+        ),
     },
     coordinates=RATE_DIMS,
     free_dims=("resample", *RATE_DIMS),

@@ -115,8 +115,9 @@ def approach_rates(
     trains = trains_of(orbits)
     _check(orbits, others, trains, distances, kept, satellites, (altitude_step_km, latitude_step_deg))
     lead = trains.leaders
-    axis, e = orbits["semi_major_axis"].values[lead], np.hypot(
-        orbits["eccentricity_x"].values[lead], orbits["eccentricity_y"].values[lead]
+    axis, e = (
+        orbits["semi_major_axis"].values[lead],
+        np.hypot(orbits["eccentricity_x"].values[lead], orbits["eccentricity_y"].values[lead]),
     )
     bands = bands_of(
         kept,
@@ -129,9 +130,7 @@ def approach_rates(
     if others is None:
         return _among_itself(orbits, trains, distances, departures, satellites, bands, kept)
     sizes = trains.sizes if satellites is None else np.full(lead.size, satellites)
-    averager = Averager(
-        orbits, trains, sizes, distances, tabulate(departures), bands, "plane" in kept, "year" in kept
-    )
+    averager = Averager(orbits, trains, sizes, distances, tabulate(departures), bands, "plane" in kept, "year" in kept)
     return _against_others(averager, _in_order(others), orbits["plane"].values[lead], kept)
 
 

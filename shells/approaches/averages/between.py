@@ -407,9 +407,7 @@ def _add_mates(nodes: _Nodes, bands: Bands, year: NDArray[np.int64], number: Flo
         np.add.at(number[train, train], year, found * lengths[:, None, None, None])
 
 
-def _on_tracks(
-    nodes: _Nodes, pair: tuple[int, int], fixed: bool, begin: NDArray[np.int64], bands: Bands
-) -> Floats:
+def _on_tracks(nodes: _Nodes, pair: tuple[int, int], fixed: bool, begin: NDArray[np.int64], bands: Bands) -> Floats:
     """Return approaches per second from relative motion, shape (windows, heights, zones, distances)."""
     found = np.zeros((begin.size, *bands.shape, nodes.distances.size))
     trains = nodes.trains

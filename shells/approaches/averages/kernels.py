@@ -36,13 +36,17 @@ from shells.approaches.kernels import (
     node_geometry,
     plane_angle,
 )
-from shells.compiled import kernel
+from shells.compiled import inlined_kernel, kernel
 from shells.motion.kernels import TWO_PI, hermite, interpolate, radial_short_period_bound, state
 
-#: Largest departure [km] of a radius from linear drift inside a sub-window, whose error it changes by the square of
-#: departure over threshold at most, and largest turn of a mutual node there [rad].
-DRIFT = 2.0
-TURN = 0.3
+#: Largest departure [km] of a gap from even drift inside a sub-window, and largest turn of a mutual node there [rad].
+#: An uneven drift crosses a threshold at another time and speed, as often faster as slower: sums over objects keep
+#: to 0.1 % of those with windows of a day, single objects to a few hundredths.
+DRIFT = 4.0
+TURN = 0.4
+
+#: A gap that drifts so many times farther than what ellipses leave out of it is taken from ellipses.
+RESOLVED = 4.0
 
 #: Quadrature over departures at nodes, and over departures of the relative motion.
 NODES, TUBE_NODES = 24, 48
@@ -56,6 +60,9 @@ SAMPLES, STRETCH = 96, 8
 # columns of the relative motion
 RADIAL, ACROSS, PHASE, SCALE, ORBIT_RADIUS, LATITUDE = 0, 1, 2, 3, 4, 5
 TRACK = 6
+
+# sizes of what orbits, their windows and their crossings are described by
+FRAME, SHAPE, CROSSING = 10, 6, 7
 
 
 # --- chords at nodes --------------------------------------------------------------------------------------------------
@@ -108,6 +115,17 @@ def drifted_density(x, low, high, spread):
 
 
 @kernel
+def bulk_of(low, high, reach, scale):
+    """Return the part of a range of departures that has nearly all of its probability."""
+    bulk = min(reach, BULK * scale)
+    if low < bulk and high > -bulk:
+        return max(low, -bulk), min(high, bulk)
+    if low >= bulk:
+        return low, min(high, min(reach, low + bulk))
+    return max(low, max(-reach, high - bulk)), high
+
+
+@kernel
 def expected_chord(distance, c, gap_from, gap_to, spread):
     """Return the mean of 2 sqrt(d^2 - c^2 x^2) for x the sum of an evenly drifting gap and a departure."""
     reach, step, scale, log_density = spread[0], spread[1], spread[2], spread[3]
@@ -119,14 +137,15 @@ def expected_chord(distance, c, gap_from, gap_to, spread):
         return mean_chord(distance, c, gap_from, gap_to)
     total = 0.0
     if edge > scale:
-        bulk = min(reach, BULK * scale)
-        weights = 0.0
+        # over the departures that bring gaps within the distance, where it is wide against them
+        lower, upper = bulk_of(-edge - high, edge - low, reach, scale)
+        middle, half = 0.5 * (lower + upper), 0.5 * (upper - lower)
         for k in range(2 * NODES):
-            departure = ((k + 0.5) / NODES - 1.0) * bulk
-            weight = looked_up(abs(departure), step, log_density)
-            weights += weight
+            angle = ((k + 0.5) / (2 * NODES) - 0.5) * np.pi
+            departure = middle + half * np.sin(angle)
+            weight = looked_up(abs(departure), step, log_density) * np.cos(angle)
             total += weight * mean_chord(distance, c, gap_from + departure, gap_to + departure)
-        return total / weights
+        return total * half * np.pi / (2 * NODES)
     lower, upper = max(-edge, low - reach), min(edge, high + reach)
     middle, half = 0.5 * (lower + upper), 0.5 * (upper - lower)
     for k in range(NODES):
@@ -149,7 +168,7 @@ def mean_latitude(elements, theta):
     return theta - equation_of_centre(ex * cos_t + ey * sin_t, ex * sin_t - ey * cos_t, eta)
 
 
-@kernel
+@inlined_kernel
 def phase_pace(elements, rates):
     """Return how fast an orbit's phase runs in space [rad s-1]: along the track, with the node's own motion."""
     return rates[5] + np.cos(elements[3]) * rates[4]
@@ -356,15 +375,9 @@ def departures(track, distance, spread, offsets, weights):
         return 1
     low = -track[:, RADIAL].max() - distance
     high = -track[:, RADIAL].min() + distance
-    bulk = min(reach, BULK * scale)
-    if low < bulk and high > -bulk:
-        low, high = max(low, -bulk), min(high, bulk)
-    elif low >= bulk:
-        high = min(high, low + bulk)
-    else:
-        low = max(low, high - bulk)
     if low >= reach or high <= -reach:
         return 0
+    low, high = bulk_of(low, high, reach, scale)
     for k in range(TUBE_NODES):
         offsets[k] = low + (k + 0.5) / TUBE_NODES * (high - low)
         weights[k] = looked_up(abs(offsets[k]), step, log_density) * (high - low) / TUBE_NODES
@@ -402,7 +415,7 @@ def tube_entries(first, second, paces, distances, spread, field, out):
 # --- fleet against others ---------------------------------------------------------------------------------------------
 
 
-@kernel
+@inlined_kernel
 def band_of(radius, latitude, bands):
     """Return the bands of altitude and latitude; ``bands = (lowest radius, width, count, width, count)``."""
     lowest, thick, heights, wide, zones = bands
@@ -411,9 +424,12 @@ def band_of(radius, latitude, bands):
     return height, zone
 
 
-@kernel
-def frame(elements, out):
-    """Fill ``out`` with pole, eccentricity vector and semi-latus rectum of an orbit."""
+@inlined_kernel
+def frame(elements, mu, radius, zonals, out):
+    """Fill ``out`` (FRAME,) with what the ellipse of an orbit needs at any node, free of angles.
+
+    Pole, eccentricity vector, semi-latus rectum, sqrt(mu / p), J2 R^2 / 4a, sine of the inclination.
+    """
     ex, ey = elements[1], elements[2]
     sin_i, cos_i = np.sin(elements[3]), np.cos(elements[3])
     sin_n, cos_n = np.sin(elements[4]), np.cos(elements[4])
@@ -422,155 +438,231 @@ def frame(elements, out):
     out[4] = ex * sin_n + ey * cos_i * cos_n
     out[5] = ey * sin_i
     out[6] = elements[0] * (1.0 - ex * ex - ey * ey)
+    out[7] = np.sqrt(mu / out[6])
+    out[8] = 0.25 * zonals[2] * radius * radius / elements[0]
+    out[9] = sin_i
 
 
-@kernel
-def kepler_gaps(first, second):
-    """Return the gaps of two ellipses at both mutual nodes, and the sine of the angle between their planes."""
+@inlined_kernel
+def ellipse_radius(orbit, towards, z):
+    """Return the radius of an orbit from e cos f there and z, the sine of the latitude.
+
+    Of the short-period terms those of J2 at e = 0: swell (10 sin^2 i - 6 - 2 sin^2 latitude), swell = J2 R^2 / 4a.
+    """
+    return orbit[6] / (1.0 + towards) + orbit[8] * (10.0 * orbit[9] * orbit[9] - 6.0 - 2.0 * z * z)
+
+
+@inlined_kernel
+def ellipse_crossing(first, second, out):
+    """Fill ``out`` (CROSSING,) with sine and cosine of the crossing angle, direction of the node, and both gaps."""
     nx = first[1] * second[2] - first[2] * second[1]
     ny = first[2] * second[0] - first[0] * second[2]
     nz = first[0] * second[1] - first[1] * second[0]
     sine = np.sqrt(nx * nx + ny * ny + nz * nz)
-    if sine < 1e-9:
-        return 0.0, 0.0, sine
-    along_1 = (first[3] * nx + first[4] * ny + first[5] * nz) / sine
-    along_2 = (second[3] * nx + second[4] * ny + second[5] * nz) / sine
-    here = first[6] / (1.0 + along_1) - second[6] / (1.0 + along_2)
-    there = first[6] / (1.0 - along_1) - second[6] / (1.0 - along_2)
-    return here, there, sine
+    scale = 1.0 / max(sine, 1e-12)
+    nx, ny, nz = nx * scale, ny * scale, nz * scale
+    out[0] = sine
+    out[1] = first[0] * second[0] + first[1] * second[1] + first[2] * second[2]
+    out[2], out[3], out[4] = nx, ny, nz
+    towards_1 = first[3] * nx + first[4] * ny + first[5] * nz
+    towards_2 = second[3] * nx + second[4] * ny + second[5] * nz
+    out[5] = ellipse_radius(first, towards_1, nz) - ellipse_radius(second, towards_2, nz)
+    out[6] = ellipse_radius(first, -towards_1, nz) - ellipse_radius(second, -towards_2, nz)
 
 
-@kernel
+@inlined_kernel
+def speeds_at(orbit, nx, ny, nz):
+    """Return transverse and radial speed on an ellipse at a direction of unit length in its plane."""
+    towards = orbit[3] * nx + orbit[4] * ny + orbit[5] * nz
+    tx, ty, tz = orbit[1] * nz - orbit[2] * ny, orbit[2] * nx - orbit[0] * nz, orbit[0] * ny - orbit[1] * nx
+    ahead = orbit[3] * tx + orbit[4] * ty + orbit[5] * tz
+    return orbit[7] * (1.0 + towards), -orbit[7] * ahead
+
+
+@inlined_kernel
+def ellipse_factors(first, second, crossing, node):
+    """Return c and v_perp of two ellipses at one of their nodes."""
+    side = 1.0 if node == 0 else -1.0
+    nx, ny, nz = side * crossing[2], side * crossing[3], side * crossing[4]
+    vt_1, vr_1 = speeds_at(first, nx, ny, nz)
+    vt_2, vr_2 = speeds_at(second, nx, ny, nz)
+    t_2, n_2 = vt_2 * crossing[1], vt_2 * crossing[0]
+    c_r, c_t, c_n = vt_1 * n_2, vr_1 * n_2, vr_1 * t_2 - vt_1 * vr_2
+    cross = np.sqrt(c_r * c_r + c_t * c_t + c_n * c_n)
+    relative = np.sqrt((vr_1 - vr_2) ** 2 + (vt_1 - t_2) ** 2 + n_2 * n_2)
+    return c_r / cross, cross / relative
+
+
+@inlined_kernel
 def shape_of(values, rates, k, radius, zonals, out):
-    """Fill ``out`` with lowest and highest radius over a window, eccentricity, perigee rate, swing and short terms.
+    """Fill ``out`` (SHAPE,) with what bounds an orbit over a window from node k to the next.
 
-    The swing bounds the second derivative of the radius by the angle from perigee, a e (1 + e) / (1 - e).
+    Lowest and highest radius; steepest rise e / sqrt(1 - e^2); rate of the perigee [rad s-1]; swing, which bounds the
+    second derivative of the radius by the angle from perigee, a e (1 + e) / (1 - e); and what `ellipse_radius` leaves
+    out of the radius: the short-period terms of first order in e, and 0.1 km of second order and of other zonals.
     """
-    low, high, largest, bound, turn = np.inf, 0.0, 0.0, 0.0, 0.0
+    low, high, e, bound, turn = np.inf, 0.0, 0.0, 0.0, 0.0
     for j in range(k, k + 2):
         a, ex, ey = values[j, 0], values[j, 1], values[j, 2]
-        e = np.sqrt(ex * ex + ey * ey)
-        short = radial_short_period_bound(a, e, np.sin(values[j, 3]), radius, zonals)
-        low, high = min(low, a * (1.0 - e) - short), max(high, a * (1.0 + e) + short)
-        largest, bound = max(largest, e), max(bound, short)
-        if e > 0.0:
-            turn = max(turn, np.sqrt(rates[j, 1] ** 2 + rates[j, 2] ** 2) / e)
-    e = largest
-    out[0], out[1], out[2], out[3] = low, high, e, turn
+        own = np.sqrt(ex * ex + ey * ey)
+        short = radial_short_period_bound(a, own, np.sin(values[j, 3]), radius, zonals)
+        low, high = min(low, a * (1.0 - own) - short), max(high, a * (1.0 + own) + short)
+        e, bound = max(e, own), max(bound, short)
+        if own > 0.0:
+            turn = max(turn, np.sqrt(rates[j, 1] ** 2 + rates[j, 2] ** 2) / own)
+    out[0], out[1], out[2], out[3] = low, high, e / np.sqrt(1.0 - e * e), turn
     out[4] = max(values[k, 0], values[k + 1, 0]) * e * (1.0 + e) / (1.0 - e)
-    out[5] = bound
+    out[5] = 0.1 + bound * min(2.0, 4.0 * e)
 
 
-@kernel
+@inlined_kernel
 def smallest_sine(first, second, sine, turning):
     """Return a bound from below of the sine of the crossing angle over a window.
 
     Whatever the nodes, the planes cross at an angle between i1 - i2 and i1 + i2, and it changes by the turn at most.
     """
-    by_inclination = min(abs(np.sin(first[3] - second[3])), abs(np.sin(first[3] + second[3])))
-    return max(by_inclination - 1e-3, sine - turning)
+    one, other = first[9] * second[2], first[2] * second[9]
+    return max(min(abs(one - other), abs(one + other)) - 1e-3, sine - turning)
 
 
-@kernel
-def cannot_meet(frames_a, frames_b, shape_a, shape_b, sine, turning, span, reach):
-    """Return whether two ellipses stay apart at both nodes over a window.
+@inlined_kernel
+def bend(shape_a, shape_b, sine, turning, span):
+    """Return how far the gap of two orbits leaves its chord over a span [km]; infinite where they turn too far."""
+    turn = turning / sine + max(shape_a[3], shape_b[3]) * span
+    return (shape_a[4] + shape_b[4] + 3.0) * turn * turn / 8.0 if turn < 1.0 else np.inf
 
-    c is at least [1 + g1^2 + (g1 + g2)^2 / sin^2 I]^-1/2 with g = e / sqrt(1 - e^2), the steepest rise of each; between
-    the ends of the window a gap leaves its chord by swing times turn squared over 8 at most.
+
+@inlined_kernel
+def slant(shape_a, shape_b, sine):
+    """Return the largest 1 / c: [1 + g1^2 + (g1 + g2)^2 / sin^2 I]^1/2, g the steepest rise of each orbit."""
+    steep = (shape_a[2] + shape_b[2]) / sine
+    return np.sqrt(1.0 + shape_a[2] * shape_a[2] + steep * steep)
+
+
+@inlined_kernel
+def add_chords(now, orbit, node, factors, gaps, weight, count, distances, spread, bands, out):
+    """Add the expected approaches at one node in a sub-window below the first ``count`` distances.
+
+    ``factors = (c, v_perp)`` and ``gaps`` at both ends of the sub-window; ``now`` and ``orbit`` are the crossing at its
+    end and the frame of first there, for the place.
     """
-    steep_a = shape_a[2] / np.sqrt(1.0 - shape_a[2] ** 2)
-    steep_b = shape_b[2] / np.sqrt(1.0 - shape_b[2] ** 2)
-    turn = turning / min(sine, 1.0) + max(shape_a[3], shape_b[3]) * span
-    if not turn < 1.0:
-        return False
-    slant = np.sqrt(1.0 + steep_a * steep_a + ((steep_a + steep_b) / sine) ** 2)
-    margin = reach * slant + shape_a[5] + shape_b[5] + (shape_a[4] + shape_b[4]) * turn * turn / 8.0
-    here_1, there_1, _ = kepler_gaps(frames_a[0], frames_b[0])
-    here_2, there_2, _ = kepler_gaps(frames_a[1], frames_b[1])
-    return (
-        here_1 * here_2 > 0.0
-        and there_1 * there_2 > 0.0
-        and min(abs(here_1), abs(here_2)) > margin
-        and min(abs(there_1), abs(there_2)) > margin
-    )
+    height, zone = 0, 0
+    if out.shape[0] * out.shape[1] > 1:
+        side = 1.0 if node == 0 else -1.0
+        nx, ny, nz = side * now[2], side * now[3], side * now[4]
+        radius = ellipse_radius(orbit, orbit[3] * nx + orbit[4] * ny + orbit[5] * nz, nz)
+        height, zone = band_of(radius, np.arcsin(max(-1.0, min(1.0, nz))), bands)
+    c, speed = factors
+    for j in range(count):
+        out[height, zone, j] += weight / speed * expected_chord(distances[j], c, gaps[0], gaps[1], spread)
 
 
-@kernel
-def node_place(first, nx, ny, nz, radius, zonals):
-    """Return radius and geocentric latitude of first at a direction of unit length in its plane.
+@inlined_kernel
+def add_nodes(a, b, start, stop, was, crossings, frames, left_out, margin, weight, count, spacing, distances, spread,
+              field, bands, geometry, work, out):  # fmt: skip
+    """Add the expected approaches at both nodes in a sub-window below the first ``count`` distances.
 
-    Of the short-period terms those of J2 at e = 0, true to some ten metres on near-circular orbits.
+    ``crossings`` and ``frames`` of the ellipses at its ends stand at ``was`` and 1 - ``was``. Gaps farther than
+    ``margin`` at both ends count nothing. What ellipses leave out, ``left_out`` at most, shifts when a drifting gap is
+    crossed and changes no average; a gap that hardly drifts is taken with all terms.
     """
-    sine, cosine = latitude_of(first, nx, ny, nz)
-    a, ex, ey = first[0], first[1], first[2]
-    z = np.sin(first[3]) ** 2
-    swell = 0.25 * zonals[2] * radius * radius / a
-    r = a * (1.0 - ex * ex - ey * ey) / (1.0 + ex * cosine + ey * sine)
-    r += swell * (z * (cosine * cosine - sine * sine) - 3.0 * (2.0 - 3.0 * z))
-    return r, np.arcsin(max(-1.0, min(1.0, nz)))
+    mu, radius, zonals = field
+    now = 1 - was
+    known = False
+    for node in range(2):
+        before, after = crossings[was, 5 + node], crossings[now, 5 + node]
+        if before * after > 0.0 and min(abs(before), abs(after)) > margin:
+            continue
+        if abs(after - before) > RESOLVED * left_out:
+            c_1, speed_1 = ellipse_factors(frames[was, 0], frames[was, 1], crossings[was], node)
+            c_2, speed_2 = ellipse_factors(frames[now, 0], frames[now, 1], crossings[now], node)
+        else:
+            if not known:
+                for k in range(2):
+                    fraction = (start if k == 0 else stop) / spacing
+                    hermite(a[0], a[1], a[2], fraction, spacing, work[3])
+                    hermite(b[0], b[1], b[2], fraction, spacing, work[4])
+                    node_geometry(work[3], work[4], distances[-1], mu, radius, zonals, geometry[k])
+            known = True
+            before, c_1, speed_1 = geometry[0, node, X], geometry[0, node, C], geometry[0, node, V_PERP]
+            after, c_2, speed_2 = geometry[1, node, X], geometry[1, node, C], geometry[1, node, V_PERP]
+        factors = 0.5 * (c_1 + c_2), 0.5 * (speed_1 + speed_2)
+        gaps = before, after
+        add_chords(crossings[now], frames[now, 0], node, factors, gaps, weight, count, distances, spread, bands, out)
 
 
-@kernel
+@inlined_kernel
 def add_window(a, b, length, spacing, factor, distances, floor, spread, field, bands, scratch, out):
     """Add the expected approaches of two trains in one window to ``out`` of shape (heights, zones, distances).
 
-    ``a = (values, rates, node)`` and ``b`` likewise; ``factor`` is the number of pairs of satellites; ``floor`` bounds
-    the radius from below and ``length`` is the part of the window [s] in which both are up.
+    ``a = (values, rates, node, frames, shape)`` and ``b`` likewise, frames at both ends of the window; ``factor`` is
+    the number of pairs of satellites; ``floor`` bounds the radius of the encounter from below and ``length`` is the
+    part of the window [s] in which both are up.
     """
     mu, radius, zonals = field
-    work, geometry, track = scratch
-    values_a, rates_a, node_a = a
-    values_b, rates_b, node_b = b
-    first, second = work[3], work[4]
-    turning = abs(rates_a[node_a, 4] - rates_b[node_b, 4]) * length
-    ends = values_a[node_a], values_b[node_b]
-    sine = smallest_sine(ends[0], ends[1], plane_angle(ends[0], ends[1])[0], turning)
-    least = max(sine, distances[0] / (REACH * floor))
-    parts = turning / (TURN * least)
-    for k in range(2):
-        elements, rates = (values_a[node_a], rates_a[node_a]) if k == 0 else (values_b[node_b], rates_b[node_b])
-        e = np.sqrt(elements[1] ** 2 + elements[2] ** 2)
-        turn = np.sqrt(rates[1] ** 2 + rates[2] ** 2) / e * length if e > 0.0 else 0.0
-        swing = elements[0] * e * (1.0 + e) / (1.0 - e) + 3.0
-        parts = max(parts, (turn + turning * max(1.0, 1.0 / least)) * np.sqrt(swing / (8.0 * DRIFT)))
-    count = int(parts) + 1
-    share = length / spacing
-    pace_a, pace_b = rates_a[node_a, 5], rates_b[node_b, 5]
-    passages = factor * pace_a * pace_b / TWO_PI**2
-    span = length / count
-    before_sine = 0.0
-    for part in range(count + 1):
-        hermite(values_a, rates_a, node_a, share * part / count, spacing, first)
-        hermite(values_b, rates_b, node_b, share * part / count, spacing, second)
-        now, was = part % 2, (part + 1) % 2
-        after_sine = node_geometry(first, second, distances[-1], mu, radius, zonals, geometry[now])
-        if part > 0:
-            # from this threshold on the encounter is no longer short against the orbit
-            limit = REACH * floor * min(before_sine, after_sine)
-            begin = 0
-            while begin < distances.size and distances[begin] < limit:
-                begin += 1
-            if begin > 0:
-                _, _, nx, ny, nz = plane_angle(first, second)
-                for node in range(2):
-                    before, after = geometry[was, node], geometry[now, node]
-                    c = 0.5 * (before[C] + after[C])
-                    weight = passages * span * 2.0 / (before[V_PERP] + after[V_PERP])
-                    side = (1.0 if node == 0 else -1.0) / after_sine
-                    height, zone = band_of(
-                        *node_place(first, side * nx, side * ny, side * nz, radius, zonals), bands
-                    )
-                    for j in range(begin):
-                        out[height, zone, j] += weight * expected_chord(distances[j], c, before[X], after[X], spread)
-            if begin < distances.size:
-                middle = share * (part - 0.5) / count
-                hermite(values_a, rates_a, node_a, middle, spacing, first)
-                hermite(values_b, rates_b, node_b, middle, spacing, second)
-                pace_1 = phase_pace(first, rates_a[node_a])
-                pace_2 = phase_pace(second, rates_b[node_b])
-                relative_track(first, second, pace_2 / pace_1, field, work, track)
-                add_tube(track, pace_1, factor * span, distances, begin, spread, bands, out)
-        before_sine = after_sine
+    work, geometry, track, frames, crossings = scratch
+    shape_a, shape_b = a[4], b[4]
+    rates_a, rates_b = a[1][a[2]], b[1][b[2]]
+    turning = abs(rates_a[4] - rates_b[4])
+    perigee = max(shape_a[3], shape_b[3])
+    bending = np.sqrt((shape_a[4] + shape_b[4] + 3.0) / (8.0 * DRIFT))
+    passages = factor * rates_a[5] * rates_b[5] / TWO_PI**2
+    left_out = shape_a[5] + shape_b[5]
+    frames[0, 0, :], frames[0, 1, :] = a[3][0], b[3][0]
+    ellipse_crossing(frames[0, 0], frames[0, 1], crossings[0])
+    start, was = 0.0, 0
+    while start < length:
+        # a node turns the faster the nearer the planes, down to where the smallest encounter covers the whole orbit
+        apart = max(crossings[was, 0], distances[0] / floor)
+        pace = max(turning / (TURN * apart), (turning / apart + perigee) * bending)
+        stop = start + 1.0 / pace if pace * (length - start) > 1.0 else length
+        now = 1 - was
+        if stop == spacing:
+            frames[now, 0, :], frames[now, 1, :] = a[3][1], b[3][1]
+        else:
+            hermite(a[0], a[1], a[2], stop / spacing, spacing, work[3])
+            hermite(b[0], b[1], b[2], stop / spacing, spacing, work[4])
+            for k in range(2):
+                frame(work[3 + k], mu, radius, zonals, frames[now, k])
+        ellipse_crossing(frames[now, 0], frames[now, 1], crossings[now])
+        # from this threshold on the encounter is no longer short against the orbit
+        sine = min(crossings[was, 0], crossings[now, 0])
+        count = 0
+        while count < distances.size and distances[count] < REACH * floor * sine:
+            count += 1
+        if count > 0:
+            margin = (distances[count - 1] + spread[0]) * slant(shape_a, shape_b, sine) + left_out
+            add_nodes(
+                a, b, start, stop, was, crossings, frames, left_out, margin, passages * (stop - start), count,
+                spacing, distances, spread, field, bands, geometry, work, out,
+            )  # fmt: skip
+        if count < distances.size:
+            first, second = work[3], work[4]
+            hermite(a[0], a[1], a[2], 0.5 * (start + stop) / spacing, spacing, first)
+            hermite(b[0], b[1], b[2], 0.5 * (start + stop) / spacing, spacing, second)
+            pace_1, pace_2 = phase_pace(first, rates_a), phase_pace(second, rates_b)
+            relative_track(first, second, pace_2 / pace_1, field, work, track)
+            add_tube(track, pace_1, factor * (stop - start), distances, count, spread, bands, out)
+        start, was = stop, now
+
+
+@inlined_kernel
+def stay_apart(frames_a, frames_b, shape_a, shape_b, turning, span, reach, floor, crossings):
+    """Return whether two orbits stay farther apart than the reach at both nodes over a window, and cross steeply."""
+    ellipse_crossing(frames_a[0], frames_b[0], crossings[0])
+    sine = smallest_sine(frames_a[0], frames_b[0], crossings[0, 0], turning)
+    if not sine * REACH * floor > reach:
+        return False
+    margin = bend(shape_a, shape_b, sine, turning, span) + reach * slant(shape_a, shape_b, sine)
+    margin += shape_a[5] + shape_b[5]
+    if min(abs(crossings[0, 5]), abs(crossings[0, 6])) < margin:
+        return False
+    ellipse_crossing(frames_a[1], frames_b[1], crossings[1])
+    return (
+        crossings[0, 5] * crossings[1, 5] > 0.0
+        and crossings[0, 6] * crossings[1, 6] > 0.0
+        and min(abs(crossings[1, 5]), abs(crossings[1, 6])) > margin
+    )
 
 
 @kernel
@@ -597,21 +689,24 @@ def average(first, second, clock, cells, distances, spread, field, bands, out):
     """
     values_a, rates_a, sizes, ends_a = first
     values_b, rates_b, ends_b = second
-    _, radius, zonals = field
+    mu, radius, zonals = field
     planes, windows = values_a.shape[0], clock.size - 1
     reach = distances[-1] + spread[0]
-    frames_a, shapes_a = np.empty((planes, windows + 1, 7)), np.empty((planes, windows, 6))
+    frames_a, shapes_a = np.empty((planes, windows + 1, FRAME)), np.empty((planes, windows, SHAPE))
     lowest, highest = np.full(windows, np.inf), np.zeros(windows)
     for p in range(planes):
         for k in range(windows + 1):
-            frame(values_a[p, k], frames_a[p, k])
+            frame(values_a[p, k], mu, radius, zonals, frames_a[p, k])
         for k in range(windows):
             shape_of(values_a[p], rates_a[p], k, radius, zonals, shapes_a[p, k])
             if clock[k] < ends_a[p]:
                 lowest[k] = min(lowest[k], shapes_a[p, k, 0])
                 highest[k] = max(highest[k], shapes_a[p, k, 1])
-    frames_b, shape_b = np.empty((2, 7)), np.empty(6)
-    scratch = (np.empty((5, 6)), np.empty((2, 2, FIELDS)), np.empty((SAMPLES + 3, TRACK)))
+    frames_b, shape_b = np.empty((2, FRAME)), np.empty(SHAPE)
+    scratch = (
+        np.empty((5, 6)), np.empty((2, 2, FIELDS)), np.empty((SAMPLES + 3, TRACK)),
+        np.empty((2, 2, FRAME)), np.empty((2, CROSSING)),
+    )  # fmt: skip
     for b in range(values_b.shape[0]):
         for k in range(windows):
             if clock[k] >= ends_b[b]:
@@ -620,25 +715,21 @@ def average(first, second, clock, cells, distances, spread, field, bands, out):
             if shape_b[0] - reach > highest[k] or shape_b[1] + reach < lowest[k]:
                 continue
             spacing = clock[k + 1] - clock[k]
-            frame(values_b[b, k], frames_b[0])
-            frame(values_b[b, k + 1], frames_b[1])
+            frame(values_b[b, k], mu, radius, zonals, frames_b[0])
+            frame(values_b[b, k + 1], mu, radius, zonals, frames_b[1])
             for p in range(planes):
                 shape_a = shapes_a[p, k]
                 if shape_a[0] - reach > shape_b[1] or shape_b[0] - reach > shape_a[1] or clock[k] >= ends_a[p]:
                     continue
                 length = min(spacing, min(ends_a[p], ends_b[b]) - clock[k])
                 turning = abs(rates_a[p, k, 4] - rates_b[b, k, 4]) * spacing
-                _, _, sine = kepler_gaps(frames_a[p, k], frames_b[0])
-                sine = smallest_sine(values_a[p, k], values_b[b, k], sine, turning)
                 floor = max(shape_a[0], shape_b[0])
-                # not where the tracks come within the largest threshold away from the node
-                apart = sine * REACH * floor > distances[-1] and cannot_meet(
-                    frames_a[p, k : k + 2], frames_b, shape_a, shape_b, sine, turning, spacing, reach
-                )
-                if not apart:
+                ends = frames_a[p, k : k + 2]
+                if not stay_apart(ends, frames_b, shape_a, shape_b, turning, spacing, reach, floor, scratch[4]):
                     add_window(
-                        (values_a[p], rates_a[p], k), (values_b[b], rates_b[b], k), length, spacing, sizes[p],
-                        distances, floor, spread, field, bands, scratch, out[b, cells[0][p], cells[1][k]],
+                        (values_a[p], rates_a[p], k, ends, shape_a), (values_b[b], rates_b[b], k, frames_b, shape_b),
+                        length, spacing, sizes[p], distances, floor, spread, field, bands, scratch,
+                        out[b, cells[0][p], cells[1][k]],
                     )  # fmt: skip
 
 
@@ -658,6 +749,21 @@ def accumulate(numbers, groups, weights, total, resampled):
 
 
 # --- fleet against itself ---------------------------------------------------------------------------------------------
+
+
+@kernel
+def node_place(first, nx, ny, nz, radius, zonals):
+    """Return radius and geocentric latitude of first at a direction of unit length in its plane.
+
+    Of the short-period terms those of J2 at e = 0, true to some ten metres on near-circular orbits.
+    """
+    sine, cosine = latitude_of(first, nx, ny, nz)
+    a, ex, ey = first[0], first[1], first[2]
+    z = np.sin(first[3]) ** 2
+    swell = 0.25 * zonals[2] * radius * radius / a
+    r = a * (1.0 - ex * ex - ey * ey) / (1.0 + ex * cosine + ey * sine)
+    r += swell * (z * (cosine * cosine - sine * sine) - 3.0 * (2.0 - 3.0 * z))
+    return r, np.arcsin(max(-1.0, min(1.0, nz)))
 
 
 @kernel
@@ -807,3 +913,81 @@ def fixed_crossings(geometry, phases, paces, offsets, distances, begin, spread, 
                         sums[j] += weight * coincidences(target_from, target_to, half, offsets[0], offsets[1])
             for j in range(begin[window]):
                 out[window, node, j] += paces[0] / TWO_PI * sums[j] / weights
+
+
+# --- kinetic theory ---------------------------------------------------------------------------------------------------
+
+
+@kernel
+def on_latitude(orbit, ascending, z):
+    """Return radius, velocity radial, east, north and share of time per angle of an orbit at a latitude.
+
+    ``orbit = [a, ex, ey, sin i, cos i, sqrt(mu / p), J2 R^2 / 4a]``; z is the sine of the latitude, and the share that
+    of the mean anomaly by the argument of latitude, r^2 / (a^2 eta).
+    """
+    a, ex, ey, sin_i, cos_i = orbit[0], orbit[1], orbit[2], orbit[3], orbit[4]
+    sine = z / sin_i
+    cosine = np.sqrt(max(1.0 - sine * sine, 0.0)) * (1.0 if ascending else -1.0)
+    eta2 = 1.0 - ex * ex - ey * ey
+    towards, ahead = ex * cosine + ey * sine, ex * sine - ey * cosine
+    r = a * eta2 / (1.0 + towards)
+    share = r * r / (a * a * np.sqrt(eta2))
+    r += orbit[6] * (10.0 * sin_i * sin_i - 6.0 - 2.0 * z * z)
+    speed = orbit[5] * (1.0 + towards)
+    east = cos_i / np.sqrt(1.0 - z * z)
+    return r, orbit[5] * ahead, speed * east, speed * sin_i * cosine / np.sqrt(1.0 - z * z), share
+
+
+@kernel
+def kinetic(first, second, distances, latitudes, spread, field, out):
+    """Fill ``out`` of shape (distances,) with entries per second of two objects, their nodes at random.
+
+    Parameters
+    ----------
+    first, second : shape (instants, 6)
+        Mean elements of both through the span.
+    distances : shape (distances,)
+        Thresholds [km].
+    latitudes : int
+        Points of the quadrature over latitude; with sin b = sin i sin t the integrand is smooth.
+    spread, field : tuple
+
+    Notes
+    -----
+    At latitude b an object is found in longitude and latitude with the density share cos b / (2 pi sqrt(sin^2 i -
+    sin^2 b)) / (2 pi r^2 cos b) on each of its two passes; the flux through a sphere of which the gap of the radii
+    leaves the chord 2 sqrt(d^2 - x^2) is density x relative speed x chord. Radii are those of the orbits at each
+    instant, so a perigee counts as circulating as far as it circulates.
+    """
+    mu, radius, zonals = field
+    out[:] = 0.0
+    instants = first.shape[0]
+    orbits = np.empty((instants, 2, 7))
+    for k in range(instants):
+        for side in range(2):
+            elements = first[k] if side == 0 else second[k]
+            a, ex, ey = elements[0], elements[1], elements[2]
+            row = orbits[k, side]
+            row[0], row[1], row[2] = a, ex, ey
+            row[3], row[4] = np.sin(elements[3]), np.cos(elements[3])
+            row[5] = np.sqrt(mu / (a * (1.0 - ex * ex - ey * ey)))
+            row[6] = 0.25 * zonals[2] * radius * radius / a
+    for k in range(instants - 1):
+        sines = orbits[k, 0, 3], orbits[k, 1, 3]
+        highest = min(sines[0], sines[1], orbits[k + 1, 0, 3], orbits[k + 1, 1, 3])
+        for m in range(latitudes):
+            angle = ((m + 0.5) / latitudes - 0.5) * np.pi
+            z = highest * np.sin(angle)
+            # d b = highest cos(angle) d angle / cos b
+            width = highest * np.cos(angle) * np.pi / latitudes
+            width *= (1.0 - z * z) / np.sqrt((sines[0] ** 2 - z * z) * (sines[1] ** 2 - z * z)) / TWO_PI**2
+            for passes in range(4):
+                r_1, up_1, east_1, north_1, share_1 = on_latitude(orbits[k, 0], passes % 2 == 0, z)
+                r_2, up_2, east_2, north_2, share_2 = on_latitude(orbits[k, 1], passes < 2, z)
+                later_1 = on_latitude(orbits[k + 1, 0], passes % 2 == 0, z)[0]
+                later_2 = on_latitude(orbits[k + 1, 1], passes < 2, z)[0]
+                speed = np.sqrt((up_1 - up_2) ** 2 + (east_1 - east_2) ** 2 + (north_1 - north_2) ** 2)
+                flux = width * share_1 * share_2 * speed / (TWO_PI * r_1 * r_2 * (1.0 - z * z))
+                for j in range(distances.size):
+                    out[j] += flux * expected_chord(distances[j], 1.0, r_1 - r_2, later_1 - later_2, spread)
+    out /= instants - 1
