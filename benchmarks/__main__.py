@@ -4,9 +4,15 @@ import sys
 
 import numpy as np
 
-from benchmarks import accuracy, approaches, motion
+from benchmarks import accuracy, approaches, motion, rates
 
-BENCHMARKS = {"motion": motion.main, "memory": motion.memory, "accuracy": accuracy.main, "approaches": approaches.main}
+BENCHMARKS = {
+    "motion": motion.main,
+    "memory": motion.memory,
+    "accuracy": accuracy.main,
+    "approaches": approaches.main,
+    "rates": rates.main,
+}
 
 
 def main(names: list[str]) -> None:

@@ -2,8 +2,8 @@
 
 Flux is density times relative speed times cross-section, with the density in radius and latitude of the actual orbits:
 the arcsine law of latitude for a phase at random (D. J. Kessler 1981, Icarus 48, 39-48), and the radius that each orbit
-has there at the times of the span. A perigee is spread evenly only as far as it circulates: the densities that assume it
-are wrong by orders of magnitude for frozen shells.
+has there at the times of the span. A perigee is spread evenly only as far as it circulates: the densities that assume
+it are wrong by orders of magnitude for frozen shells.
 
 It holds where the nodes of the two orbits are at random against each other, which `nodes_at_random` says.
 """

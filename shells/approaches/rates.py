@@ -7,9 +7,9 @@ and node are
 ``f_A f_B  integral over |x| < d / c of  p(x) 2 sqrt(d^2 - c^2 x^2) / v_perp dx``
 
 (package methods; averaged over perigee and for small d this is E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165). Where
-the encounter is no longer short against the orbit (planes nearly one or opposed, large thresholds) the relative motion of
-the two orbits over both phases takes its place, threshold by threshold: see `averages.kernels`. It counts entries into
-the distance, so that an approach that lasts for some revolutions counts once.
+the encounter is no longer short against the orbit (planes nearly one or opposed, large thresholds) the relative
+motion of the two orbits over both phases takes its place, threshold by threshold: see `averages.kernels`. It counts
+entries into the distance, so that an approach that lasts for some revolutions counts once.
 
 The average holds only where the relative phase of the two trains really drifts. Pairs of planes whose phases drift by
 less than a slot over the span are a fixed geometry, are marked, and are counted with their phases as they are: there
@@ -223,8 +223,8 @@ def _against_others(
     size = 8.0 * (draws + 1) * count * np.prod(averager.shape)
     faults.require(
         bool(size <= _LARGEST_BYTES),
-        f"by {kept}: {size / 1e9:.3g} GB of rates and their draws; expected at most {_LARGEST_BYTES / 1e9:g} GB: ask for "
-        "fewer dimensions, wider bands or fewer thresholds",
+        f"by {kept}: {size / 1e9:.3g} GB of rates and their draws; expected at most {_LARGEST_BYTES / 1e9:g} GB: ask "
+        "for fewer dimensions, wider bands or fewer thresholds",
     )
     faults.raise_if_any()
     numbers = averager.run(others, groups.astype(np.int64), count, draws)
@@ -237,8 +237,12 @@ def _against_others(
         **_bands_and_distances(averager.bands, averager.distances),
     }
     _, spacing, nodes = node_clock(averager.orbits)
-    years = years_of(np.arange(nodes) * spacing) if averager.by_year else np.zeros(nodes - 1, dtype=np.int64)
-    duration = np.bincount(years) * spacing / constants.YEAR.value
+    years = (
+        years_of(np.linspace(0.0, spacing * (nodes - 1), nodes))
+        if averager.by_year
+        else np.zeros(nodes - 1, dtype=np.int64)
+    )
+    duration = np.bincount(years).astype(np.float64) * (spacing / constants.YEAR.value)
     values = _values(numbers.total, dims, axes, duration, kept)
     if draws:
         resampled = _values(numbers.resampled, ("resample", *dims), axes, duration, kept)["rate"]
@@ -298,11 +302,11 @@ def total_rate(rates: xr.Dataset, over: Sequence[str] = ("object",)) -> xr.Datas
     rate = _added(rates, "rate", [name for name in over if name != "object"])
     values: dict[str, Any] = {}
     if "object" in over:
-        values["standard_error"] = np.sqrt(((rate - rate.mean("object")) ** 2).sum("object")).values
+        values["standard_error"] = ((rate - rate.mean("object")) ** 2).sum("object").values ** 0.5
         rate = rate.sum("object")
     elif "resampled_rate" in rates:
-        resampled = _added(rates, "resampled_rate", list(over))
-        values |= {"resampled_rate": resampled.values, "standard_error": resampled.std("resample", ddof=1).values}
+        draws = _added(rates, "resampled_rate", list(over))
+        values |= {"resampled_rate": draws.values, "standard_error": draws.std("resample", ddof=1).values}
     dims = tuple(str(dim) for dim in rate.dims)
     values |= {dim: rates[dim].values for dim in dims}
     if "year" in dims and "duration" in rates:

@@ -22,13 +22,51 @@ def place(values, rates, spacing, time, offset, departure, gravity, elements, ou
 
 
 @numba.njit
+def enters(first, second, spacing, ahead, departures, times, was, now, distance, gravity, work):
+    """Whether a pair comes into the distance between two times, from its states there."""
+    before, after = was[1] - was[0], now[1] - now[0]
+    apart2, along, speed2 = (
+        np.dot(before[:3], before[:3]),
+        np.dot(before[:3], before[3:]),
+        np.dot(before[3:], before[3:]),
+    )
+    if apart2 < distance**2:
+        return False
+    if np.dot(after[:3], after[:3]) < distance**2:
+        return True
+    # straight lines miss by so much; gravity bends two of them by no more than 10 km in a step
+    near = apart2 - along * along / speed2 < (distance + 10.0) ** 2
+    if not (along < 0.0 < np.dot(after[:3], after[3:]) and near):
+        return False
+    low, high = times
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        place(first[0], first[1], spacing, middle, ahead[0], departures[0], gravity, work[0], work[1])
+        place(second[0], second[1], spacing, middle, ahead[1], departures[1], gravity, work[0], work[2])
+        between = work[2] - work[1]
+        if np.dot(between[:3], between[:3]) < distance**2:
+            return True
+        if np.dot(between[:3], between[3:]) < 0.0:
+            low = middle
+        else:
+            high = middle
+    return False
+
+
+@numba.njit
+def far_apart(a, b, reach):
+    """Whether two places are farther apart than the reach along some axis."""
+    return abs(a[2] - b[2]) > reach or abs(a[0] - b[0]) > reach or abs(a[1] - b[1]) > reach
+
+
+@numba.njit
 def walk(first, second, spacing, combs, departures, start, stop, step, distance, gravity):
     """Number of entries into the distance between two times, of each satellite of the first train with the second's."""
     steps = int(np.ceil((stop - start) / step))
     step = (stop - start) / steps
-    elements = np.empty(6)
+    work = np.empty((3, 6))
     states = np.empty((2, combs[0].size, 6)), np.empty((2, combs[1].size, 6))
-    a, b = np.empty(6), np.empty(6)
+    pair = np.empty((2, 2, 6))
     counts = np.zeros(combs[0].size)
     # two satellites approach each other no faster than 16 km/s
     reach = distance + 16.0 * step
@@ -38,60 +76,19 @@ def walk(first, second, spacing, combs, departures, start, stop, step, distance,
         for side in range(2):
             values, rates = first if side == 0 else second
             for j in range(combs[side].size):
-                place(
-                    values, rates, spacing, time, combs[side][j], departures[side][j], gravity, elements,
-                    states[side][now, j],
-                )  # fmt: skip
+                own = departures[side][j]
+                place(values, rates, spacing, time, combs[side][j], own, gravity, work[0], states[side][now, j])
         if s == 0:
             continue
         for j in range(combs[0].size):
             for k in range(combs[1].size):
-                if abs(states[1][was, k, 2] - states[0][was, j, 2]) > reach:
+                if far_apart(states[0][was, j], states[1][was, k], reach):
                     continue
-                if abs(states[1][was, k, 0] - states[0][was, j, 0]) > reach:
-                    continue
-                if abs(states[1][was, k, 1] - states[0][was, j, 1]) > reach:
-                    continue
-                apart2, along, speed2, after2, along_after = 0.0, 0.0, 0.0, 0.0, 0.0
-                for c in range(3):
-                    d, v = (
-                        states[1][was, k, c] - states[0][was, j, c],
-                        states[1][was, k, c + 3] - states[0][was, j, c + 3],
-                    )
-                    apart2 += d * d
-                    along += d * v
-                    speed2 += v * v
-                    d, v = (
-                        states[1][now, k, c] - states[0][now, j, c],
-                        states[1][now, k, c + 3] - states[0][now, j, c + 3],
-                    )
-                    after2 += d * d
-                    along_after += d * v
-                if apart2 < distance**2:
-                    continue
-                if after2 < distance**2:
-                    counts[j] += 1.0
-                    continue
-                # straight lines miss by so much; gravity bends two of them by no more than 10 km in a step
-                near = max(apart2 - along * along / speed2, 0.0) < (distance + 10.0) ** 2
-                if not (along < 0.0 < along_after and near):
-                    continue
-                low, high = time - step, time
-                for _ in range(30):
-                    middle = 0.5 * (low + high)
-                    place(first[0], first[1], spacing, middle, combs[0][j], departures[0][j], gravity, elements, a)
-                    place(second[0], second[1], spacing, middle, combs[1][k], departures[1][k], gravity, elements, b)
-                    along, apart2 = 0.0, 0.0
-                    for c in range(3):
-                        along += (b[c] - a[c]) * (b[c + 3] - a[c + 3])
-                        apart2 += (b[c] - a[c]) ** 2
-                    if apart2 < distance**2:
-                        break
-                    if along < 0.0:
-                        low = middle
-                    else:
-                        high = middle
-                if apart2 < distance**2:
+                pair[0, 0], pair[0, 1] = states[0][was, j], states[1][was, k]
+                pair[1, 0], pair[1, 1] = states[0][now, j], states[1][now, k]
+                ahead, off = (combs[0][j], combs[1][k]), (departures[0][j], departures[1][k])
+                times = (time - step, time)
+                if enters(first, second, spacing, ahead, off, times, pair[0], pair[1], distance, gravity, work):
                     counts[j] += 1.0
     return counts
 

@@ -7,7 +7,7 @@ from scipy.optimize import brentq
 from shells import constants
 from shells.approaches.averages import kernels
 from shells.approaches.averages.spread import no_departures, tabulate
-from shells.approaches.kernels import C, FIELDS, V_PERP, X, node_geometry
+from shells.approaches.kernels import FIELDS, V_PERP, C, X, node_geometry
 from shells.approaches.rates import approach_rates
 from shells.fleet.radius_difference import RadiusDifference
 from shells.schema import ORBITS, provenance
@@ -168,7 +168,7 @@ HALF_DIGIT = {
 
 
 def collisions(gap_km, sigma_km, within_km=0.005):
-    """Expected a year between two shells of 1,584 satellites; nodes are even and by symmetry one plane stands for all."""
+    """Expected a year between two shells of 1,584 satellites; nodes are even, so one plane stands for all."""
     lower = circles(550.0, 53.0, np.arange(72) * 5.0)
     upper = circles(550.0 + gap_km, 53.2, 1.3, first=999, planes=False)
     difference = RadiusDifference(sigma_km, (0.0, 0.0), (0.0, 0.0))

@@ -130,7 +130,7 @@ class Averager:
     def shape(self) -> tuple[int, ...]:
         """Shape of the numbers of one object: planes, years, bands, thresholds."""
         _, spacing, count = node_clock(self.orbits)
-        years = int(years_of(np.array([0.0, spacing]) + spacing * (count - 2))[0]) + 1
+        years = int(years_of(np.array([spacing * (count - 2), spacing * (count - 1)]))[0]) + 1
         planes = self.trains.leaders.size if self.by_plane else 1
         return planes, years if self.by_year else 1, *self.bands.shape, self.distances.size
 

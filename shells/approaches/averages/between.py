@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -13,7 +14,7 @@ from shells import constants
 from shells.approaches.averages import kernels
 from shells.approaches.averages.bands import Bands
 from shells.approaches.averages.spread import FAR, Spread, tabulate
-from shells.approaches.kernels import C, FIELDS, REACH, V_PERP, X
+from shells.approaches.kernels import FIELDS, REACH, V_PERP, C, X
 from shells.approaches.trains import Trains
 from shells.fleet.radius_difference import RadiusDifference
 from shells.motion.arrays import Field
@@ -263,7 +264,7 @@ def numbers_between_planes(
     return Numbers(number, crossings.instants[starts], locked)
 
 
-def years_of(instants: Floats) -> NDArray[np.int64]:
+def years_of(instants: NDArray[Any]) -> NDArray[np.int64]:
     """Return the year, from 0, that each window between instants [s] counts for."""
     middles = 0.5 * (instants[1:] + instants[:-1]) / constants.YEAR.value
     years: NDArray[np.int64] = np.floor(middles).astype(np.int64)
@@ -309,7 +310,8 @@ class _Nodes:
         sines = self.crossings.sines
         radius = self.trains.values[self.trains.leaders[self.crossings.pairs], 0, 0].min(axis=1)
         limit = REACH * radius[:, None] * np.minimum(sines[:, 1:], sines[:, :-1])
-        return np.searchsorted(self.distances, limit)
+        begin: NDArray[np.int64] = np.searchsorted(self.distances, limit).astype(np.int64)
+        return begin
 
     def lengths(self) -> Floats:
         """Return for how long both planes are up in each window, shape (pairs, windows) [s]."""

@@ -7,8 +7,8 @@ Two pictures share the work, chosen threshold by threshold:
 * at mutual nodes (`expected_chord`): with trains passing at f_A and f_B per second and x the difference of radii there,
   f_A f_B E[2 sqrt(d^2 - c^2 x^2)] / v_perp per second, as long as the encounter is short against the orbit,
   d / (r sin I) below `REACH`;
-* everywhere else the relative motion of the two orbits (`add_tube`): with both phases uniform on a torus that the motion
-  crosses evenly, entries into the distance d are the flux into the set |r_A - r_B| < d,
+* everywhere else the relative motion of the two orbits (`add_tube`): with both phases uniform on a torus that the
+  motion crosses evenly, entries into the distance d are the flux into the set |r_A - r_B| < d,
 
       (1 / 4 pi^2)  integral over |r_A - r_B| = d of  inward relative speed,
 
@@ -23,12 +23,12 @@ density and of the probability beyond, which are straight enough in a cell to ke
 import numpy as np
 
 from shells.approaches.kernels import (
-    C,
     FIELDS,
     REACH,
     U_FIRST,
     U_SECOND,
     V_PERP,
+    C,
     X,
     equation_of_centre,
     first_not_below,
@@ -821,8 +821,8 @@ def fixed_tracks(track, ratio, phases, offsets, same, factor, distances, begin, 
 def tracks_between(values, rates, rows, offsets, fixed, instants, spacing, distances, begin, spread, field, bands, out):
     """Add approaches per second of two planes to ``out`` (windows, heights, zones, distances), from relative motion.
 
-    In the middle of each window between instants, below the distances from ``begin[window]`` on: averaged over phase, or
-    where ``fixed`` with the phases as they are. ``rows`` are those of the leaders, ``offsets`` the phases of the
+    In the middle of each window between instants, below the distances from ``begin[window]`` on: averaged over phase,
+    or where ``fixed`` with the phases as they are. ``rows`` are those of the leaders, ``offsets`` the phases of the
     satellites ahead of them.
     """
     work, track = np.empty((5, 6)), np.empty((SAMPLES + 3, TRACK))
