@@ -8,7 +8,7 @@ from shells.motion.arrays import field
 from shells.motion.kernels import interpolate, state
 from shells.motion.propagation import element_array, node_clock, rate_array
 
-STEP = 30.0
+STEP = 60.0
 
 
 @numba.njit
@@ -34,8 +34,8 @@ def enters(first, second, spacing, ahead, departures, times, was, now, distance,
         return False
     if np.dot(after[:3], after[:3]) < distance**2:
         return True
-    # straight lines miss by so much; gravity bends two of them by no more than 10 km in a step
-    near = apart2 - along * along / speed2 < (distance + 10.0) ** 2
+    # straight lines miss by so much; gravity bends two of them by no more than 40 km in a step
+    near = apart2 - along * along / speed2 < (distance + 40.0) ** 2
     if not (along < 0.0 < np.dot(after[:3], after[3:]) and near):
         return False
     low, high = times
@@ -103,7 +103,7 @@ def at_random(rng, satellites, spread_km):
     return phases, tuple(spread_km * rng.standard_normal(satellites) for _ in range(2))
 
 
-def monte_carlo(first, second, *, within_km, trials, seed, spread_km=0.0, satellites=200):
+def monte_carlo(first, second, *, within_km, trials, seed, spread_km=0.0, satellites=300):
     """Entries per year of one pair of satellites and its standard error: times, phases and departures at random.
 
     Each trial walks one revolution of the first.
@@ -121,7 +121,7 @@ def monte_carlo(first, second, *, within_km, trials, seed, spread_km=0.0, satell
     return counts.mean() * scale, counts.std(ddof=1) / np.sqrt(trials) * scale
 
 
-def enumerate_entries(first, second, *, within_km, seed, spread_km=0.0, satellites=200):
+def enumerate_entries(first, second, *, within_km, seed, spread_km=0.0, satellites=300):
     """Entries per year of one pair of satellites over the whole span, and its standard error over satellites."""
     rng = np.random.default_rng(seed)
     _, spacing, nodes = node_clock(first)
