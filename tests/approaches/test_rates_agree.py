@@ -1,7 +1,7 @@
 """Agreement of three: phase averages, enumeration over whole spans and Monte Carlo over times and phases.
 
-The other two walk along the trajectories of the library and look at distances alone. All count entries into the distance
-of one pair of satellites, of which hundreds stand at random on each of two orbits.
+The other two walk along the trajectories of the library and look at distances alone. All count entries of one pair of
+satellites into the distance, of which hundreds stand at random on each of two orbits.
 """
 
 import numpy as np

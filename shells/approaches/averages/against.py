@@ -137,7 +137,9 @@ class Averager:
     def _nodes(self, every: bool) -> Integers:
         _, spacing, count = node_clock(self.orbits)
         stride = 1 if every else max(1, int(WINDOW_DAYS * constants.DAY.value / spacing + 1e-6))
-        return np.unique(np.append(np.arange(0, count, stride), count - 1)).astype(np.int64)
+        # no window reaches from one year into the next
+        borders = np.flatnonzero(np.diff(years_of(np.linspace(0.0, spacing * (count - 1), count)))) + 1
+        return np.unique(np.concatenate([np.arange(0, count, stride), borders, [count - 1]])).astype(np.int64)
 
     def numbers(self, others: xr.Dataset, field: Field) -> Floats:
         """Return expected numbers of each of a chunk of objects, in memory, shape (objects, *shape).
