@@ -353,6 +353,20 @@ def test_derelict_in_its_own_plane_is_not_lost():
     assert approach_rates(orbits, others, within_km=[3.0], by=())["rate"].item() == pytest.approx(expected, rel=0.01)
 
 
+def test_the_equator_is_no_exception():
+    """Orbits at the equator, whose node runs about, meet a polar plane as often as those half a degree from it."""
+    fleet = propagate(small_fleet(planes=2, satellites=10), years=0.1)
+    rows = [[7438.0, 0.0, 0.0, inclination, 0.0, 5.0] for inclination in (0.0, 0.5, 179.5, 180.0)]
+    rates = approach_rates(fleet, propagate(objects_of(rows), years=0.1), within_km=[50.0], by=("object",))["rate"]
+    np.testing.assert_allclose(rates[[0, 3], 0], rates[[1, 2], 0], rtol=0.01)
+
+
+def test_no_others_no_rate():
+    fleet = propagate(small_fleet(planes=2, satellites=10), years=0.05)
+    nobody = some_debris(2, years=0.05).isel(object=slice(0, 0))
+    assert (approach_rates(fleet, nobody, within_km=[5.0], by=("plane", "year"))["rate"] == 0.0).all()
+
+
 def test_kinetic_theory_agrees_where_nodes_are_at_random():
     # e = 0.03 on twelve nodes: those and perigees turn many times in ten years, though not quite independently
     fleet = propagate(small_fleet(planes=1, satellites=10, inclination=53.0), years=10.0)

@@ -199,7 +199,8 @@ class Averager:
         workers = os.cpu_count() or 1
         with ThreadPoolExecutor(workers) as pool:
             for begin, chunk in _chunks(others):
-                borders = range(0, chunk.sizes["object"], min(size, -(-chunk.sizes["object"] // workers)))
+                share = -(-chunk.sizes["object"] // workers)
+                borders = range(0, chunk.sizes["object"], max(1, min(size, share)))
                 blocks = [chunk.isel(object=slice(b, b + borders.step)) for b in borders]
                 found = pool.map(lambda block: self.numbers(block, field), blocks)
                 for first, block, numbers in zip(borders, blocks, found, strict=True):

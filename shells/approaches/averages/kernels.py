@@ -45,6 +45,9 @@ from shells.motion.kernels import TWO_PI, hermite, interpolate, radial_short_per
 DRIFT = 4.0
 TURN = 0.4
 
+#: Smallest eccentricity whose perigee is followed.
+LEAST = 1e-3
+
 #: A gap that drifts so many times farther than what ellipses leave out of it is taken from ellipses.
 RESOLVED = 4.0
 
@@ -497,7 +500,8 @@ def ellipse_factors(first, second, crossing, node):
 def shape_of(values, rates, k, radius, zonals, out):
     """Fill ``out`` (SHAPE,) with what bounds an orbit over a window from node k to the next.
 
-    Lowest and highest radius; steepest rise e / sqrt(1 - e^2); rate of the perigee [rad s-1]; swing, which bounds the
+    Lowest and highest radius; steepest rise e / sqrt(1 - e^2); rate of the perigee [rad s-1], at least as for e of
+    `LEAST`, below which it runs about; swing, which bounds the
     second derivative of the radius by the angle from perigee, a e (1 + e) / (1 - e); and what `ellipse_radius` leaves
     out of the radius: the short-period terms of first order in e, and 0.1 km of second order and of other zonals.
     """
@@ -508,11 +512,20 @@ def shape_of(values, rates, k, radius, zonals, out):
         short = radial_short_period_bound(a, own, np.sin(values[j, 3]), radius, zonals)
         low, high = min(low, a * (1.0 - own) - short), max(high, a * (1.0 + own) + short)
         e, bound = max(e, own), max(bound, short)
-        if own > 0.0:
-            turn = max(turn, np.sqrt(rates[j, 1] ** 2 + rates[j, 2] ** 2) / own)
+        turn = max(turn, np.sqrt(rates[j, 1] ** 2 + rates[j, 2] ** 2) / max(own, LEAST))
     out[0], out[1], out[2], out[3] = low, high, e / np.sqrt(1.0 - e * e), turn
-    out[4] = max(values[k, 0], values[k + 1, 0]) * e * (1.0 + e) / (1.0 - e)
+    out[4] = max(values[k, 0], values[k + 1, 0]) * max(e, LEAST) * (1.0 + e) / (1.0 - e)
     out[5] = 0.1 + bound * min(2.0, 4.0 * e)
+
+
+@inlined_kernel
+def node_turn(rates_a, rates_b, orbit_a, orbit_b):
+    """Return how fast two poles move against each other [rad s-1], in the frame that turns with the node of one.
+
+    Over the sine of the crossing angle this is the turn of the mutual node. The node of an orbit at the equator runs
+    about, its pole does not.
+    """
+    return abs(rates_a[4] - rates_b[4]) * min(orbit_a[9], orbit_b[9])
 
 
 @inlined_kernel
@@ -603,10 +616,10 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
     work, geometry, track, frames, crossings = scratch
     shape_a, shape_b = a[4], b[4]
     rates_a, rates_b = a[1][a[2]], b[1][b[2]]
-    turning = abs(rates_a[4] - rates_b[4])
+    turning = node_turn(rates_a, rates_b, a[3][0], b[3][0])
     perigee = max(shape_a[3], shape_b[3])
     bending = np.sqrt((shape_a[4] + shape_b[4] + 3.0) / (8.0 * DRIFT))
-    passages = factor * rates_a[5] * rates_b[5] / TWO_PI**2
+    passages = factor * phase_pace(a[0][a[2]], rates_a) * phase_pace(b[0][b[2]], rates_b) / TWO_PI**2
     left_out = shape_a[5] + shape_b[5]
     frames[0, 0, :], frames[0, 1, :] = a[3][0], b[3][0]
     ellipse_crossing(frames[0, 0], frames[0, 1], crossings[0])
@@ -722,7 +735,7 @@ def average(first, second, clock, cells, distances, spread, field, bands, out):
                 if shape_a[0] - reach > shape_b[1] or shape_b[0] - reach > shape_a[1] or clock[k] >= ends_a[p]:
                     continue
                 length = min(spacing, min(ends_a[p], ends_b[b]) - clock[k])
-                turning = abs(rates_a[p, k, 4] - rates_b[b, k, 4]) * spacing
+                turning = spacing * node_turn(rates_a[p, k], rates_b[b, k], frames_a[p, k], frames_b[0])
                 floor = max(shape_a[0], shape_b[0])
                 ends = frames_a[p, k : k + 2]
                 if not stay_apart(ends, frames_b, shape_a, shape_b, turning, spacing, reach, floor, scratch[4]):
