@@ -4,7 +4,7 @@ import sys
 
 import numpy as np
 
-from benchmarks import accuracy, approaches, motion
+from benchmarks import accuracy, approaches, motion, rates
 
 BENCHMARKS = {
     "motion": motion.main,
@@ -12,6 +12,7 @@ BENCHMARKS = {
     "accuracy": accuracy.main,
     "approaches": approaches.main,
     "slow_pairs": approaches.slow_pairs,
+    "rates": rates.main,
 }
 
 

@@ -29,6 +29,8 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "approaches.search": ["find_approaches"],
         "approaches.volumes": ["Box", "Ellipsoid"],
         "approaches.rates": ["approach_rates", "total_rate"],
+        "approaches.averages.spread": ["with_uncertainty"],
+        "approaches.kinetic": ["kinetic_rates"],
         "risk.probability": ["collision_probability"],
         "study.configuration": ["Study", "load_study"],
         "study.block": ["choose_separation"],

@@ -416,24 +416,34 @@ RATES = Schema(
             "nothing to resample",
             required=False,
         ),
+        "resampled_rate": Variable(
+            ("resample", *RATE_DIMS),
+            "float64",
+            "year-1",
+            "expected approaches per year with the objects drawn anew",
+            (0.0, None),
+            required=False,
+        ),
+        "duration": Variable(
+            ("year",), "float64", "year", "length of the year, the last may be cut short", (0.0, None), required=False
+        ),
         "phase_locked": Variable(
             ("case", "plane", "other_plane"),
             "bool",
             "",
-            "the relative phase drifts by less than one slot: an average over unknown phases, not over time",
+            "the relative phase drifts by less than one slot over the span: a fixed geometry, no average over phase",
             required=False,
         ),
-        "skipped_windows": Variable(
-            ("case", "object", "plane"),
-            "int64",
-            "1",
-            "time windows left out of the rate: planes nearly one or opposed, or the object re-enters",
-            (0, None),
+        "nodes_at_random": Variable(
+            ("object", "plane"),
+            "bool",
+            "",
+            "the nodes turn by a full circle against each other within the span, as kinetic theory assumes",
             required=False,
         ),
     },
     coordinates=RATE_DIMS,
-    free_dims=RATE_DIMS,
+    free_dims=("resample", *RATE_DIMS),
 )
 
 _CASE = ("case",)

@@ -22,7 +22,7 @@ How each pad is derived:
 import numpy as np
 
 from shells.compiled import allocating_kernel, kernel
-from shells.motion.kernels import hermite, interpolate, radial_short_period_bound, short_period, state_at
+from shells.motion.kernels import hermite, radial_short_period_bound, short_period, state_at
 from shells.motion.series.kernels import TWO_PI
 
 #: Largest d / (r sin I) [rad] for which the linear picture at the node is used.
@@ -31,10 +31,8 @@ REACH = 0.02
 #: Second-order short-period terms and products of first-order ones [km].
 MODEL_PAD = 0.1
 
-#: Largest departure [km] of a radius from linear drift inside a sub-window: of the search, and of averages, whose error
-#: it changes by the square of pad over threshold at most.
+#: Largest departure [km] of a radius from linear drift inside a sub-window.
 DRIFT_PAD = 0.3
-AVERAGE_DRIFT = 2.0
 
 #: Largest turn of a node, over the sine of the crossing angle, inside a sub-window.
 NODE_TURN = 0.1
@@ -477,122 +475,3 @@ def search(first, second, same, spacing, distance, field, found, aside):
                         aside[left, 0], aside[left, 1], aside[left, 2] = a, b, index
                     left += 1
     return int(work[3, 0]), left
-
-
-# --- phase-averaged rates ---------------------------------------------------------------------------------------------
-
-
-@kernel
-def chord_integral(y, distance):
-    """Return the integral of 2 sqrt(d^2 - y^2) from 0 to y, y clipped to [-d, d]."""
-    y = max(-distance, min(distance, y))
-    return y * np.sqrt(distance * distance - y * y) + distance * distance * np.arcsin(y / distance)
-
-
-@kernel
-def mean_chord(distance, c, x_from, x_to):
-    """Return the mean of 2 sqrt(d^2 - c^2 x^2), zero beyond the root, for x that drifts evenly between two values."""
-    y_from, y_to = c * x_from, c * x_to
-    if abs(y_to - y_from) < 1e-6 * distance:
-        y = 0.5 * (y_from + y_to)
-        return 2.0 * np.sqrt(max(distance * distance - y * y, 0.0))
-    return (chord_integral(y_to, distance) - chord_integral(y_from, distance)) / (y_to - y_from)
-
-
-@kernel
-def add_averages(first, second, train_a, train_b, index, spacing, distances, limit_sine, field, work, geometry, out):
-    """Add the expected approaches of a pair of trains in one window to ``out`` of shape (distances,).
-
-    Per node and unit of time f_A f_B 2 sqrt(d^2 - c^2 x^2) / v_perp, f the passages of all members, averaged over the
-    drift of x in each sub-window. Returns whether all of the window lay within the linear picture.
-    """
-    mu, radius, zonals = field
-    values_a, rates_a, leaders_a, starts_a = first[0], first[1], first[2], first[3]
-    values_b, rates_b, leaders_b, starts_b = second[0], second[1], second[2], second[3]
-    a, b = leaders_a[train_a], leaders_b[train_b]
-    sine_before = plane_angle(values_a[a, index], values_b[b, index])[0]
-    sine_after = plane_angle(values_a[a, index + 1], values_b[b, index + 1])[0]
-    turning = abs(rates_a[a, index, 4] - rates_b[b, index, 4]) * spacing
-    if max(sine_before, sine_after) + turning < limit_sine:
-        return False
-    sine = max(min(sine_before, sine_after) - turning, limit_sine)
-    parts = sub_windows(
-        values_a[a, index], values_b[b, index], rates_a[a, index], rates_b[b, index], spacing, sine, AVERAGE_DRIFT
-    )
-    members = (starts_a[train_a + 1] - starts_a[train_a]) * (starts_b[train_b + 1] - starts_b[train_b])
-    passages = members * rates_a[a, index, 5] * rates_b[b, index, 5] / TWO_PI**2
-    largest = distances[-1]
-    complete = True
-    for part in range(parts + 1):
-        hermite(values_a[a], rates_a[a], index, part / parts, spacing, work[4])
-        hermite(values_b[b], rates_b[b], index, part / parts, spacing, work[5])
-        current, previous = part % 2, (part + 1) % 2
-        sine_after = node_geometry(work[4], work[5], largest, mu, radius, zonals, geometry[current])
-        if part > 0:
-            if min(sine_before, sine_after) < limit_sine:
-                complete = False
-            else:
-                for node in range(2):
-                    before, after = geometry[previous, node], geometry[current, node]
-                    c = 0.5 * (before[C] + after[C])
-                    factor = passages * spacing / parts * 2.0 / (before[V_PERP] + after[V_PERP])
-                    for j in range(distances.size):
-                        out[j] += factor * mean_chord(distances[j], c, before[X], after[X])
-        sine_before = sine_after
-    return complete
-
-
-@allocating_kernel
-def average(first, second, spacing, years, distances, field, out, skipped):
-    """Add up the expected approaches of all pairs of trains, averaged over phase.
-
-    Parameters
-    ----------
-    first, second, spacing, field
-        As for `search`.
-    years : shape (nodes - 1,)
-        Year that each window counts for.
-    distances : shape (distances,)
-        Ascending thresholds [km].
-    out : shape (second trains, first trains, years, distances)
-        Expected numbers, added to.
-    skipped : shape (second trains, first trains)
-        Number of windows outside the linear picture, added to.
-    """
-    mu, radius, zonals = field
-    leaders_a, leaders_b = first[2], second[2]
-    low, high = np.empty(leaders_a.size), np.empty(leaders_a.size)
-    work = np.zeros((6, 6))
-    geometry = np.empty((2, 2, FIELDS))
-    largest = distances[-1]
-    for index in range(years.size):
-        for a in range(leaders_a.size):
-            low[a], high[a] = radius_interval(first[0][leaders_a[a]], index, mu, radius, zonals)
-        for b in range(leaders_b.size):
-            low_b, high_b = radius_interval(second[0][leaders_b[b]], index, mu, radius, zonals)
-            for a in range(leaders_a.size):
-                # written so that NaN, an object that has re-entered, fails
-                if not (low[a] - largest <= high_b and low_b - largest <= high[a]):
-                    continue
-                if low[a] == 0.0 or low_b == 0.0:
-                    skipped[b, a] += 1
-                else:
-                    limit_sine = largest / (REACH * max(low[a], low_b))
-                    if not add_averages(
-                        first, second, a, b, index, spacing, distances, limit_sine, field, work, geometry,
-                        out[b, a, years[index]],
-                    ):  # fmt: skip
-                        skipped[b, a] += 1
-
-
-@allocating_kernel
-def crossings(first, second, pairs, instants, spacing, distance, field, out, sines):
-    """Fill ``out`` of shape (pairs, instants, 2, FIELDS) and ``sines`` of shape (pairs, instants) with geometry."""
-    mu, radius, zonals = field
-    work = np.empty((2, 6))
-    for p in range(pairs.shape[0]):
-        a, b = first[2][pairs[p, 0]], second[2][pairs[p, 1]]
-        for k in range(instants.size):
-            interpolate(first[0][a], first[1][a], 0.0, spacing, instants[k], work[0])
-            interpolate(second[0][b], second[1][b], 0.0, spacing, instants[k], work[1])
-            sines[p, k] = node_geometry(work[0], work[1], distance, mu, radius, zonals, out[p, k])

@@ -6,175 +6,47 @@ and node are
 
 ``f_A f_B  integral over |x| < d / c of  p(x) 2 sqrt(d^2 - c^2 x^2) / v_perp dx``
 
-(package methods; averaged over perigee and for small d this is E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165). It
-holds only where the relative phase of the two trains really drifts; planes held in phase are a fixed geometry and
-are marked.
+(package methods; averaged over perigee and for small d this is E. J. Opik 1951, Proc. R. Irish Acad. 54A, 165). Where
+the encounter is no longer short against the orbit (planes nearly one or opposed, large thresholds) the relative
+motion of the two orbits over both phases takes its place, threshold by threshold: see `averages.kernels`. It counts
+entries into the distance, so that an approach that lasts for some revolutions counts once.
+
+The average holds only where the relative phase of the two trains really drifts. Pairs of planes whose phases drift by
+less than a slot over the span are a fixed geometry, are marked, and are counted with their phases as they are: there
+every minimum of distance counts.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches import kernels
+from shells.approaches.averages.against import Averager
+from shells.approaches.averages.bands import Bands, bands_of
+from shells.approaches.averages.between import numbers_between_planes, years_of
+from shells.approaches.averages.spread import no_departures, tabulate
 from shells.approaches.trains import Trains, trains_of
 from shells.errors import Faults
 from shells.fleet.radius_difference import RadiusDifference
-from shells.motion.propagation import field_of, node_clock
-from shells.schema import ORBITS, RATES
+from shells.motion.propagation import node_clock
+from shells.schema import ORBITS, RATE_DIMS, RATES
 
 Floats = NDArray[np.float64]
 
-#: Most nodes of the quadrature over x; the substitution x = middle + half sin t makes the rule converge exponentially.
-_QUADRATURE = 128
+#: What rates of a fleet against itself and against others may be kept apart by.
+AMONG_ITSELF = ("plane", "other_plane", "year", "altitude_band", "latitude_band")
+AGAINST_OTHERS = ("object", "plane", "kind", "year", "altitude_band", "latitude_band")
 
-#: Nodes that resolve a normal density: so many, and so many more for each standard deviation of the half range, more so
-#: the farther out in the tail, where the density falls by exp(-gap / sigma) in one standard deviation.
-_NODES, _NODES_PER_SIGMA = 5, 8
+#: How often objects are drawn anew for standard errors, which are then true to one part in 16.
+DRAWS = 128
 
-#: Beyond so many standard deviations a normal density is below the smallest double.
-_FAR = 38.6
-
-#: Geometry of two planes of one fleet is sampled this often [day]; it drifts over months.
-_SAMPLE_DAYS = 30.0
-
-
-def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, distance_km: float) -> Floats:
-    """Return the mean of 2 sqrt(d^2 - c^2 x^2) over the radius difference, zero beyond the root.
-
-    Parameters
-    ----------
-    difference : RadiusDifference
-        Distribution of x about the gap.
-    gap_km, c : ndarray, same shape
-        Gap of the two reference orbits at the node [km], c factor [1].
-    distance_km : float
-        Threshold d [km].
-
-    Returns
-    -------
-    ndarray, same shape
-        [km]; exactly zero where the support does not reach the threshold, and true in relative terms in normal tails.
-    """
-    if difference.is_point:
-        return 2.0 * np.sqrt(np.maximum(distance_km**2 - (c * gap_km) ** 2, 0.0))
-    reach = difference.bounded_support_km + _FAR * difference.normal_km
-    low = np.maximum(-distance_km / c, gap_km - reach)
-    high = np.minimum(distance_km / c, gap_km + reach)
-    half = 0.5 * np.maximum(high - low, 0.0)
-    nodes = _QUADRATURE
-    if difference.normal_km > 0.0:
-        sigmas = half.max(initial=0.0) / difference.normal_km
-        steepness = min(_FAR, np.abs(gap_km).max(initial=0.0) / difference.normal_km) / 4.0
-        nodes = min(nodes, int(_NODES + _NODES_PER_SIGMA * sigmas * max(1.0, steepness)))
-    angles = (np.arange(nodes) + 0.5) / nodes * np.pi - 0.5 * np.pi
-    x = 0.5 * (low + high)[..., None] + half[..., None] * np.sin(angles)
-    root = np.sqrt(np.maximum(distance_km**2 - (c[..., None] * x) ** 2, 0.0))
-    weight = half[..., None] * np.cos(angles) * np.pi / nodes
-    chord: Floats = (2.0 * root * difference.density(x - gap_km[..., None]) * weight).sum(axis=-1)
-    return chord
-
-
-@dataclass(frozen=True)
-class Crossings:
-    """Geometry at the mutual nodes of all pairs of trains of one fleet, sampled in time.
-
-    Parameters
-    ----------
-    pairs : ndarray, shape (pairs, 2)
-        Numbers of the trains.
-    gap, c, v_perp : ndarray, shape (pairs, instants, 2)
-        Gap of the reference orbits at both nodes [km], c factor [1], v_perp [km/s].
-    passages : ndarray, shape (pairs,)
-        Product of the passages per second of both trains [s-2].
-    locked : ndarray, shape (pairs,)
-        Whether the relative phase drifts by less than one slot over the span.
-    crossing : ndarray, shape (pairs,)
-        Whether the linear picture at the node holds at all instants.
-    """
-
-    pairs: NDArray[np.int64]
-    gap: Floats
-    c: Floats
-    v_perp: Floats
-    passages: Floats
-    locked: NDArray[np.bool_]
-    crossing: NDArray[np.bool_]
-
-
-def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots: int | None = None) -> Crossings:
-    """Return the geometry at the mutual nodes of all pairs of trains.
-
-    Parameters
-    ----------
-    orbits : Orbits (object, time)
-    trains : Trains
-        Of these orbits.
-    within_km : float
-        Largest threshold that is asked of the geometry [km].
-    slots : int, optional
-        Satellites of each plane, where the orbits hold only one of them; by default those of the trains.
-
-    Returns
-    -------
-    Crossings
-    """
-    _, spacing, count = node_clock(orbits)
-    span = spacing * (count - 1)
-    number = trains.leaders.size
-    pairs = np.array([(a, b) for a in range(number) for b in range(a + 1, number)], dtype=np.int64).reshape(-1, 2)
-    instants = np.linspace(0.0, span, max(2, int(np.ceil(span / (_SAMPLE_DAYS * constants.DAY.value))) + 1))
-    geometry = np.full((len(pairs), instants.size, 2, kernels.FIELDS), np.nan)
-    sines = np.empty((len(pairs), instants.size))
-    field = field_of(orbits)
-    kernels.crossings(trains.arrays(), trains.arrays(), pairs, instants, spacing, within_km, field, geometry, sines)
-
-    lead = trains.leaders[pairs]
-    phase = trains.values[lead, -1, 5] - trains.values[lead, 0, 5]
-    pace = phase / span
-    sizes = trains.sizes[pairs]
-    most = sizes.max(axis=1) if slots is None else slots
-    return Crossings(
-        pairs,
-        geometry[..., kernels.X],
-        geometry[..., kernels.C],
-        geometry[..., kernels.V_PERP],
-        (sizes * pace).prod(axis=1) / (2.0 * np.pi) ** 2,
-        np.abs(phase[:, 0] - phase[:, 1]) < (2.0 * np.pi) / most,
-        (sines > within_km / (kernels.REACH * trains.values[lead, 0, 0].min(axis=1))[:, None]).all(axis=1),
-    )
-
-
-def rates_between_planes(crossings: Crossings, difference: RadiusDifference, within_km: Sequence[float]) -> Floats:
-    """Return the expected approaches per year of each pair of trains.
-
-    Parameters
-    ----------
-    crossings : Crossings
-    difference : RadiusDifference
-        Of two satellites, about the gap.
-    within_km : sequence of float
-        Thresholds [km].
-
-    Returns
-    -------
-    ndarray, shape (pairs, thresholds)
-        [1/year]; zero for pairs that do not cross (in one plane), which are a fixed geometry.
-    """
-    per_year = crossings.passages[:, None, None] * constants.YEAR.value / crossings.v_perp
-    rates = np.empty((len(crossings.pairs), len(within_km)))
-    for j, distance in enumerate(within_km):
-        chord = expected_chord(difference, crossings.gap, crossings.c, distance)
-        # trapezium in time, sum over both nodes
-        averaged = 0.5 * (per_year * chord)[:, 1:] + 0.5 * (per_year * chord)[:, :-1]
-        rates[:, j] = averaged.mean(axis=1).sum(axis=1)
-    rates[~crossings.crossing] = 0.0
-    return rates
+#: Most numbers that resampled rates may fill [byte].
+_LARGEST_BYTES = 2_000_000_000
 
 
 def approach_rates(
@@ -182,7 +54,11 @@ def approach_rates(
     others: xr.Dataset | None = None,
     *,
     within_km: Sequence[float],
+    by: Sequence[str] | None = None,
     difference: RadiusDifference | None = None,
+    satellites: int | None = None,
+    altitude_step_km: float = 25.0,
+    latitude_step_deg: float = 10.0,
 ) -> xr.Dataset:
     """Return phase-averaged rates of approaches.
 
@@ -191,126 +67,256 @@ def approach_rates(
     orbits : Orbits (object, time)
         A fleet, whose planes are trains.
     others : Orbits (object, time), optional
-        The other side (debris, a neighbour) on the same nodes; left out, the planes of the fleet against each other.
+        The other side (debris, a neighbour) on the same nodes, taken chunk by chunk; left out, the planes of the fleet
+        against each other.
     within_km : sequence of float
-        Thresholds, in any order [km].
+        Thresholds, from hard bodies to tens of kilometres, in any order [km].
+    by : sequence of str, optional
+        What is kept apart, in any order; the rest is added up. Without others: plane, other_plane, year, altitude_band,
+        latitude_band, by default the two planes. Against others: object or kind, plane, year, altitude_band,
+        latitude_band, by default plane, kind and year.
     difference : RadiusDifference, optional
-        Departures of two satellites of the fleet from their reference orbits, see `radius_difference`; none by default.
-        Against others the drift of the geometry outweighs them and they are left out.
+        Departures of the radius difference of two objects from that of their mean orbits, see `radius_difference` and
+        `with_uncertainty`; none by default.
+    satellites : int, optional
+        Satellites of each plane, evenly spaced, where the orbits hold only one of them: a plane moves as a whole.
+    altitude_step_km, latitude_step_deg : float
+        Widths of the bands [km], [deg].
 
     Returns
     -------
-    Rates (plane, other_plane, within_km) or (object, plane, year, within_km)
-        Expected approaches per year, of all satellites of a plane together. In the first form each pair of planes
-        stands once, at plane < other_plane, with `phase_locked` where the average does not hold. Windows outside the
-        linear picture, and those in which an object re-enters, count as no approaches; in the second form
-        `skipped_windows` counts them.
+    Rates (the dimensions asked for, within_km)
+        Expected approaches per year, of all satellites of a plane together; of a fleet against itself each pair of
+        planes stands once, at plane < other_plane, and satellites of one plane on the diagonal. `phase_locked` says
+        which pairs of planes keep their phases, whose rates are those of the phases as they are. Against others
+        `standard_error` is that of drawing the objects anew (B. Efron 1979, Annals of Statistics 7, 1), and
+        `resampled_rate` carries the draws through sums, see `total_rate`; rates of single objects have none.
 
     Raises
     ------
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        No threshold or one not positive, satellites without a plane, planes that are not one train, different nodes.
+        No threshold or one not positive, satellites without a plane, planes that are not one train, different nodes,
+        unknown dimensions, bands of no width; all faults at once.
+
+    Notes
+    -----
+    The nodes and the mean ellipses of others are followed through windows of days in which gaps drift evenly to 2 km; a
+    rate of one pair is true to the square of that over the distance by which the gap drifts through the window, and the
+    errors of many pairs have no common sign.
     """
     ORBITS.check(orbits, stage="approach_rates")
     if others is not None:
         ORBITS.check(others, stage="approach_rates")
-        others = others.compute(scheduler="threads")
-    orbits = orbits.compute(scheduler="threads")
+    orbits = _in_order(orbits).compute(scheduler="threads")
     distances = np.sort(np.asarray(within_km, dtype=np.float64))
+    kept = tuple(by) if by is not None else ("plane", "other_plane") if others is None else ("plane", "kind", "year")
     trains = trains_of(orbits)
+    _check(orbits, others, trains, distances, kept, satellites, (altitude_step_km, latitude_step_deg))
+    lead = trains.leaders
+    axis, e = (
+        orbits["semi_major_axis"].values[lead],
+        np.hypot(orbits["eccentricity_x"].values[lead], orbits["eccentricity_y"].values[lead]),
+    )
+    bands = bands_of(
+        kept,
+        float(np.nanmin(axis * (1.0 - e))),
+        float(np.nanmax(axis * (1.0 + e))),
+        altitude_step_km=altitude_step_km,
+        latitude_step_deg=latitude_step_deg,
+    )
+    departures = difference or no_departures()
+    if others is None:
+        return _among_itself(orbits, trains, distances, departures, satellites, bands, kept)
+    sizes = trains.sizes if satellites is None else np.full(lead.size, satellites)
+    averager = Averager(orbits, trains, sizes, distances, tabulate(departures), bands, "plane" in kept, "year" in kept)
+    return _against_others(averager, _in_order(others), orbits["plane"].values[lead], kept)
+
+
+def _in_order(orbits: xr.Dataset) -> xr.Dataset:
+    """Return orbits in the order of their identifiers, so that sums do not depend on how they were handed over."""
+    names = orbits["object"].values
+    return orbits if bool((np.diff(names) > 0).all()) else orbits.isel(object=np.argsort(names, kind="stable"))
+
+
+def _check(
+    orbits: xr.Dataset,
+    others: xr.Dataset | None,
+    trains: Trains,
+    distances: Floats,
+    kept: tuple[str, ...],
+    satellites: int | None,
+    steps: tuple[float, float],
+) -> None:
     planes = orbits["plane"].values[trains.leaders]
     faults = Faults("approach_rates")
     faults.require(
-        distances.size > 0 and bool((distances > 0.0).all()), f"within_km {within_km}; expected thresholds > 0"
+        distances.size > 0 and bool((distances > 0.0).all()),
+        f"within_km {distances.tolist()}; expected thresholds > 0",
     )
     faults.require(
         bool((planes >= 0).all()) and np.unique(planes).size == planes.size,
         "satellites of a plane do not share one orbit, or have no plane; expected whole planes, as from `walker`, "
         "propagated without `control`: averages take departures from tolerances",
     )
-    if others is not None:
-        faults.require(
-            np.array_equal(orbits["time"].values, others["time"].values),
-            "the nodes of both sides differ; propagate both with the same start, years and node_days",
-        )
-    faults.raise_if_any()
-    if others is None:
-        return _between_planes(
-            orbits, trains, planes, distances, difference or RadiusDifference(0.0, (0.0, 0.0), (0.0, 0.0))
-        )
-    return _against_others(orbits, others, trains, planes, distances)
-
-
-def _between_planes(
-    orbits: xr.Dataset, trains: Trains, planes: NDArray[np.int64], distances: Floats, difference: RadiusDifference
-) -> xr.Dataset:
-    crossings = crossings_of(orbits, trains, within_km=float(distances[-1]))
-    rate = np.zeros((planes.size, planes.size, distances.size))
-    locked = np.zeros((planes.size, planes.size), dtype=bool)
-    rows, columns = crossings.pairs.T
-    rate[rows, columns] = rates_between_planes(crossings, difference, distances.tolist())
-    locked[rows, columns] = crossings.locked | ~crossings.crossing
-    return RATES.build(
-        {"plane": planes, "other_plane": planes, "within_km": distances, "rate": rate, "phase_locked": locked},
-        dims=("plane", "other_plane", "within_km"),
+    allowed = AMONG_ITSELF if others is None else AGAINST_OTHERS
+    unknown = [name for name in kept if name not in allowed]
+    faults.require(
+        not unknown and len(set(kept)) == len(kept), f"by {kept}; expected each of {', '.join(allowed)} at most once"
     )
+    faults.require(not {"object", "kind"} <= set(kept), f"by {kept}; expected object or kind, as objects have one kind")
+    faults.require(
+        satellites is None or (satellites > 0 and bool((trains.sizes == 1).all())),
+        f"satellites {satellites}, with up to {trains.sizes.max(initial=0)} in a plane of the orbits; expected more "
+        "than zero, and one in each plane",
+    )
+    for name, step in zip(("altitude_step_km", "latitude_step_deg"), steps, strict=True):
+        faults.require(0.0 < step < np.inf, f"{name} {step}; expected more than zero")
+    faults.require(
+        others is None or np.array_equal(orbits["time"].values, others["time"].values),
+        "the nodes of both sides differ; propagate both with the same start, years and node_days",
+    )
+    faults.raise_if_any()
+
+
+def _among_itself(
+    orbits: xr.Dataset,
+    trains: Trains,
+    distances: Floats,
+    difference: RadiusDifference,
+    satellites: int | None,
+    bands: Bands,
+    kept: tuple[str, ...],
+) -> xr.Dataset:
+    numbers = numbers_between_planes(
+        orbits,
+        trains,
+        distances=distances,
+        difference=difference,
+        satellites=satellites,
+        bands=bands,
+        yearly="year" in kept,
+    )
+    planes = orbits["plane"].values[trains.leaders]
+    dims = ("plane", "other_plane", "year", "altitude_band", "latitude_band", "within_km")
+    axes = {"plane": planes, "other_plane": planes, **_bands_and_distances(bands, distances)}
+    duration = np.diff(numbers.windows) / constants.YEAR.value
+    values = _values(numbers.number, dims, axes, duration, kept)
+    if {"plane", "other_plane"} <= set(kept):
+        values["phase_locked"] = numbers.locked
+    return RATES.build(values, dims=_in_schema_order(kept))
 
 
 def _against_others(
-    orbits: xr.Dataset, others: xr.Dataset, trains: Trains, planes: NDArray[np.int64], distances: Floats
+    averager: Averager, others: xr.Dataset, planes: NDArray[np.int64], kept: tuple[str, ...]
 ) -> xr.Dataset:
-    _, spacing, count = node_clock(orbits)
-    second = trains_of(others)
-    middles = (np.arange(count - 1) + 0.5) * spacing / constants.YEAR.value
-    years = np.floor(middles).astype(np.int64)
-    number = np.zeros((second.leaders.size, planes.size, years[-1] + 1, distances.size))
-    skipped = np.zeros((second.leaders.size, planes.size), dtype=np.int64)
-    field = field_of(orbits, others)
-    kernels.average(trains.arrays(), second.arrays(), spacing, years, distances, field, number, skipped)
-    length = np.bincount(years) * spacing / constants.YEAR.value
-    rate = number / length[:, None]
-    # a train of others counts for its members in equal parts
-    sizes = second.sizes
-    train_of_member = np.repeat(np.arange(sizes.size), sizes)
-    by_object = np.empty((others.sizes["object"], *rate.shape[1:]))
-    by_object[second.members] = (rate / sizes[:, None, None, None])[train_of_member]
-    skipped_by_object = np.empty((others.sizes["object"], planes.size), dtype=np.int64)
-    skipped_by_object[second.members] = skipped[train_of_member]
-    return RATES.build(
-        {
-            "object": others["object"].values,
-            "plane": planes,
-            "year": np.arange(length.size),
-            "within_km": distances,
-            "rate": by_object,
-            "skipped_windows": skipped_by_object,
-        },
-        dims=("object", "plane", "year", "within_km"),
+    names = others["object"].values
+    kinds, groups = np.unique(others["kind"].values, return_inverse=True)
+    if "object" in kept:
+        groups = np.arange(names.size)
+    elif "kind" not in kept:
+        groups = np.zeros(names.size, dtype=np.int64)
+    count = names.size if "object" in kept else kinds.size if "kind" in kept else 1
+    draws = 0 if "object" in kept else DRAWS
+    faults = Faults("approach_rates")
+    size = 8.0 * (draws + 1) * count * np.prod(averager.shape)
+    faults.require(
+        bool(size <= _LARGEST_BYTES),
+        f"by {kept}: {size / 1e9:.3g} GB of rates and their draws; expected at most {_LARGEST_BYTES / 1e9:g} GB: ask "
+        "for fewer dimensions, wider bands or fewer thresholds",
     )
+    faults.raise_if_any()
+    numbers = averager.run(others, groups.astype(np.int64), count, draws)
+    group = "object" if "object" in kept else "kind"
+    dims = (group, "plane", "year", "altitude_band", "latitude_band", "within_km")
+    axes = {
+        "object": names,
+        "kind": kinds,
+        "plane": planes,
+        **_bands_and_distances(averager.bands, averager.distances),
+    }
+    _, spacing, nodes = node_clock(averager.orbits)
+    years = (
+        years_of(np.linspace(0.0, spacing * (nodes - 1), nodes))
+        if averager.by_year
+        else np.zeros(nodes - 1, dtype=np.int64)
+    )
+    duration = np.bincount(years).astype(np.float64) * (spacing / constants.YEAR.value)
+    values = _values(numbers.total, dims, axes, duration, kept)
+    if draws:
+        resampled = _values(numbers.resampled, ("resample", *dims), axes, duration, kept)["rate"]
+        values["resampled_rate"], values["standard_error"] = resampled, resampled.std(axis=0, ddof=1)
+    return RATES.build(values, dims=("resample", *_in_schema_order(kept)))
 
 
-def total_rate(rates: xr.Dataset) -> xr.Dataset:
-    """Add up rates over objects, with the standard error of resampling the objects.
+def _bands_and_distances(bands: Bands, distances: Floats) -> dict[str, Any]:
+    return {"altitude_band": bands.altitudes, "latitude_band": bands.latitudes, "within_km": distances}
+
+
+def _in_schema_order(kept: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(dim for dim in RATE_DIMS if dim in (*kept, "within_km"))
+
+
+def _values(
+    number: Floats, dims: tuple[str, ...], axes: dict[str, Any], duration: Floats, kept: tuple[str, ...]
+) -> dict[str, Any]:
+    """Return rates and coordinates of the dimensions kept, the others added up, in the order of the schema."""
+    array = xr.DataArray(number, dims=dims)
+    rate = array / xr.DataArray(duration, dims="year")
+    order = _in_schema_order(kept)
+    leading = tuple(dim for dim in dims if dim == "resample")
+    rate = rate.sum([dim for dim in dims if dim not in (*leading, *order)]).transpose(*leading, *order)
+    values: dict[str, Any] = {dim: axes[dim] for dim in order if dim != "year"}
+    if "year" in order:
+        values |= {"year": np.arange(duration.size), "duration": duration}
+    return {**values, "rate": rate.values}
+
+
+def total_rate(rates: xr.Dataset, over: Sequence[str] = ("object",)) -> xr.Dataset:
+    """Add up rates over some dimensions, years weighted with their length, and carry the standard error along.
 
     Parameters
     ----------
-    rates : Rates (…, object, …)
-        Rates of single objects.
+    rates : Rates
+        From `approach_rates`.
+    over : sequence of str
+        Dimensions to add up over.
 
     Returns
     -------
     Rates
-        Without the dimension `object`. The standard error is that of the bootstrap over objects in the limit of many
-        samples, sqrt(sum (x - mean)^2) (B. Efron 1979, Annals of Statistics 7, 1, section 2): objects that return again
-        and again are one draw each.
+        Without these dimensions. The standard error is that of drawing the objects anew (B. Efron 1979, Annals of
+        Statistics 7, 1): from the draws that the rates carry, or of rates of single objects added up over `object` its
+        limit of many draws, sqrt(sum (x - mean)^2). Objects that return again and again are one draw each.
+
+    Raises
+    ------
+    InputError
+        A dimension that the rates do not have.
     """
-    rate = rates["rate"]
-    mean = rate.mean("object")
-    variance = ((rate - mean) ** 2).sum("object")
-    dims = tuple(str(dim) for dim in rate.dims if dim != "object")
-    coordinates = {dim: rates[dim].values for dim in dims}
-    return RATES.build(
-        {**coordinates, "rate": rate.sum("object").values, "standard_error": np.sqrt(variance.values)}, dims=dims
-    )
+    missing = [name for name in over if name not in rates["rate"].dims]
+    faults = Faults("total_rate")
+    faults.require(not missing, f"over {tuple(over)}; expected dimensions of the rates, {rates['rate'].dims}")
+    faults.raise_if_any()
+    rate = _added(rates, "rate", [name for name in over if name != "object"])
+    values: dict[str, Any] = {}
+    if "object" in over:
+        values["standard_error"] = ((rate - rate.mean("object")) ** 2).sum("object").values ** 0.5
+        rate = rate.sum("object")
+    elif "resampled_rate" in rates:
+        draws = _added(rates, "resampled_rate", list(over))
+        values |= {"resampled_rate": draws.values, "standard_error": draws.std("resample", ddof=1).values}
+    dims = tuple(str(dim) for dim in rate.dims)
+    values |= {dim: rates[dim].values for dim in dims}
+    if "year" in dims and "duration" in rates:
+        values["duration"] = rates["duration"].values
+    return RATES.build({**values, "rate": rate.values}, dims=("resample", *dims))
+
+
+def _added(rates: xr.Dataset, name: str, over: list[str]) -> xr.DataArray:
+    """Return a variable added up over dimensions other than objects; years are averaged by their length."""
+    found = rates[name]
+    if "year" in over:
+        found = found.weighted(rates["duration"]).mean("year")
+    return found.sum([dim for dim in over if dim != "year"])

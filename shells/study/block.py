@@ -163,13 +163,12 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
     coarse = _thinned(moved)
     cases = expand(study)
     thresholds = sorted({*study.approaches.within_km, SMALL_KM})
-    rates, collisions, skipped = [], [], []
+    rates, collisions = [], []
     for case in cases:
         orbits = _move(study, fleet_of(study, case))
-        found = approach_rates(_thinned(orbits), coarse, within_km=thresholds)
-        rates.append(found["rate"].sum("plane").values)
+        found = approach_rates(_thinned(orbits), coarse, within_km=thresholds, by=("object", "year"))
+        rates.append(found["rate"].values)
         collisions.append(_collision_rate(study, debris, found))
-        skipped.append(found["skipped_windows"].sum("plane").values)
         if case.number == chosen_case:
             approaches = find_approaches(orbits, moved, within_km=study.search_km)
     axes = {"case": [case.number for case in cases], "object": debris["object"].values}
@@ -180,7 +179,6 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
                 "year": found["year"].values,
                 "within_km": thresholds,
                 "rate": np.stack(rates),
-                "skipped_windows": np.stack(skipped),
             },
             dims=("case", "object", "year", "within_km"),
         ),
@@ -192,5 +190,5 @@ def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> 
 def _collision_rate(study: Study, debris: xr.Dataset, rates: xr.Dataset) -> np.ndarray:
     """Return the expected collisions per year of each object: the small threshold scaled by area."""
     combined_km = (debris["hard_body_radius"].values + study.fleet.hard_body_radius_m) / 1000.0
-    small = rates["rate"].sel(within_km=SMALL_KM).sum("plane")
+    small = rates["rate"].sel(within_km=SMALL_KM)
     return decision.over_mission(study, small).values * (combined_km / SMALL_KM) ** 2

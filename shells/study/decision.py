@@ -17,8 +17,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
+from shells.approaches.averages.between import Crossings, crossings_of, rates_between_planes
 from shells.approaches.kernels import REACH
-from shells.approaches.rates import Crossings, crossings_of, rates_between_planes, total_rate
+from shells.approaches.rates import total_rate
 from shells.approaches.trains import trains_of
 from shells.errors import Faults
 from shells.fleet.radius_difference import RadiusDifference, radius_difference

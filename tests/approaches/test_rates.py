@@ -2,55 +2,82 @@
 
 from itertools import pairwise
 
+import dask.array as da
 import numpy as np
 import pytest
+import xarray as xr
 from scipy.integrate import quad
 
-from shells.approaches import kernels
-from shells.approaches.rates import approach_rates, expected_chord, total_rate
+from shells.approaches.averages import against, kernels
+from shells.approaches.averages.between import expected_chord
+from shells.approaches.averages.spread import tabulate, with_uncertainty
+from shells.approaches.kernels import FIELDS, V_PERP, C, X, node_geometry
+from shells.approaches.kinetic import kinetic_rates
+from shells.approaches.rates import approach_rates, total_rate
 from shells.approaches.search import find_approaches
 from shells.errors import InputError
 from shells.fleet.radius_difference import RadiusDifference
-from shells.motion.propagation import propagate
+from shells.motion.arrays import field
+from shells.motion.propagation import positions, propagate
 from tests.populations import objects_of, random_elements, small_fleet
 
+POINT = RadiusDifference(0.0, (0.0, 0.0), (0.0, 0.0))
+NORMAL = RadiusDifference(0.11, (0.0, 0.0), (0.0, 0.0))
+BOUNDED = RadiusDifference(0.0, (0.05, 0.05), (0.74, 0.74))
+BOTH = RadiusDifference(1.3, (0.05, 0.05), (0.74, 0.74))
+MU, RADIUS, _ = field()
+NO_ZONALS = (MU, RADIUS, np.zeros(16))
 
-@pytest.mark.parametrize(
-    "difference",
-    [
-        RadiusDifference(0.11, (0.0, 0.0), (0.0, 0.0)),
-        RadiusDifference(0.0, (0.05, 0.05), (0.74, 0.74)),
-        RadiusDifference(1.3, (0.05, 0.05), (0.74, 0.74)),
-    ],
-)
-@pytest.mark.parametrize(("gap", "c", "distance"), [(0.3, 0.97, 0.004), (1.2, 0.6, 0.5), (-2.1, 0.9, 5.0)])
-def test_chord_against_quadrature(difference, gap, c, distance):
-    # slow twin: scipy's adaptive quadrature, panels split where the density has its support
+
+def chord_by_quadrature(difference, gap, c, distance):
+    """Slow twin: scipy's adaptive quadrature, panels split where the density has its support."""
     reach = min(difference.support_km, 12.0 * difference.scale_km)
-    edges = np.unique(
-        np.clip([-distance / c, gap - reach, gap, gap + reach, distance / c], -distance / c, distance / c)
-    )
-    expected = sum(
+    edges = np.clip([-distance / c, gap - reach, gap, gap + reach, distance / c], -distance / c, distance / c)
+    return sum(
         quad(
             lambda x: 2.0 * np.sqrt(max(distance**2 - (c * x) ** 2, 0.0)) * difference.density(x - gap), a, b, limit=500
         )[0]
-        for a, b in pairwise(edges)
+        for a, b in pairwise(np.unique(edges))
     )
+
+
+# --- the chord over the radius difference -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("difference", [NORMAL, BOUNDED, BOTH])
+@pytest.mark.parametrize(("gap", "c", "distance"), [(0.3, 0.97, 0.004), (1.2, 0.6, 0.5), (-2.1, 0.9, 5.0)])
+def test_chord_against_quadrature(difference, gap, c, distance):
+    expected = chord_by_quadrature(difference, gap, c, distance)
     found = expected_chord(difference, np.array([gap]), np.array([c]), distance)[0]
     assert found == pytest.approx(expected, rel=2e-4, abs=1e-15)
+    standing = kernels.expected_chord(distance, c, gap, gap, tabulate(difference))
+    assert standing == pytest.approx(expected, rel=3e-3, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("difference", "gaps", "distance"),
+    [(NORMAL, (0.5, 0.9), 0.004), (NORMAL, (-3.0, 2.0), 0.3), (BOUNDED, (0.2, 7.0), 5.0), (BOTH, (0.2, 7.0), 0.3)],
+)
+def test_chord_of_a_drifting_gap_against_quadrature(difference, gaps, distance):
+    nodes, weights = np.polynomial.legendre.leggauss(48)
+    drift = 0.5 * (gaps[0] + gaps[1]) + 0.5 * (gaps[1] - gaps[0]) * nodes
+    expected = (
+        0.5 * weights @ [expected_chord(difference, drift[[k]], np.array([0.93]), distance)[0] for k in range(48)]
+    )
+    assert kernels.expected_chord(distance, 0.93, *gaps, tabulate(difference)) == pytest.approx(expected, rel=5e-3)
 
 
 def test_far_normal_tail_is_exact():
     # closed form: with the chord far shorter than sigma, pi d^2 / c times the density
     difference = RadiusDifference(0.1, (0.0, 0.0), (0.0, 0.0))
-    found = expected_chord(difference, np.array([3.0]), np.array([0.9]), 1e-5)[0]
-    density = np.exp(-0.5 * 30.0**2) / (0.1 * np.sqrt(2.0 * np.pi))
-    assert found == pytest.approx(np.pi * 1e-10 / 0.9 * density, rel=1e-4)
+    expected = np.pi * 1e-10 / 0.9 * np.exp(-0.5 * 30.0**2) / (0.1 * np.sqrt(2.0 * np.pi))
+    assert expected_chord(difference, np.array([3.0]), np.array([0.9]), 1e-5)[0] == pytest.approx(expected, rel=1e-4)
+    assert kernels.expected_chord(1e-5, 0.9, 3.0, 3.0, tabulate(difference)) == pytest.approx(expected, rel=3e-3)
 
 
 def test_bounded_support_gives_exactly_zero():
-    difference = RadiusDifference(0.0, (0.05, 0.05), (0.74, 0.74))
-    assert expected_chord(difference, np.array([1.6]), np.array([1.0]), 0.004)[0] == 0.0
+    assert expected_chord(BOUNDED, np.array([1.6]), np.array([1.0]), 0.004)[0] == 0.0
+    assert kernels.expected_chord(0.004, 1.0, 1.6, 1.7, tabulate(BOUNDED)) == 0.0
 
 
 def test_mean_chord_closed_form():
@@ -59,6 +86,97 @@ def test_mean_chord_closed_form():
     assert kernels.mean_chord(1.0, 0.8, -0.3, 2.0) == pytest.approx(numeric, rel=1e-6)
     assert kernels.mean_chord(1.0, 0.8, 0.5, 0.5) == pytest.approx(2.0 * np.sqrt(1.0 - 0.16), rel=1e-12)
     assert kernels.mean_chord(1.0, 0.8, 1.3, 2.0) == 0.0
+
+
+def test_correlated_uncertainties_closed_form():
+    # variance of a difference: s1^2 + s2^2 - 2 rho s1 s2
+    added = with_uncertainty(NORMAL, first_m=200.0, second_m=350.0, correlation=0.6)
+    assert added.normal_km**2 == pytest.approx(0.11**2 + 0.2**2 + 0.35**2 - 2.0 * 0.6 * 0.2 * 0.35)
+    with pytest.raises(
+        InputError, match=r"(?s)second_m -1.0; expected zero or more.*correlation 2.0; expected -1 to 1"
+    ):
+        with_uncertainty(NORMAL, first_m=1.0, second_m=-1.0, correlation=2.0)
+
+
+# --- relative motion --------------------------------------------------------------------------------------------------
+
+
+def orbit(a, ex, ey, inclination, raan):
+    return np.array([a, ex, ey, np.radians(inclination), np.radians(raan), 0.3])
+
+
+def pace(orbit):
+    return np.sqrt(MU / orbit[0] ** 3)
+
+
+def tube(first, second, distances, difference=POINT, gravity=NO_ZONALS):
+    out = np.empty(len(distances))
+    paces = pace(first), pace(second)
+    kernels.tube_entries(first, second, paces, np.array(distances), tabulate(difference), gravity, out)
+    return out
+
+
+def at_nodes(first, second, distances, gravity=NO_ZONALS):
+    geometry = np.empty((2, FIELDS))
+    node_geometry(first, second, distances[-1], *gravity, geometry)
+    per_node = [kernels.mean_chord(d, row[C], row[X], row[X]) / row[V_PERP] for d in distances for row in geometry]
+    return np.reshape(per_node, (-1, 2)).sum(axis=1) * pace(first) * pace(second) / (2.0 * np.pi) ** 2
+
+
+def test_circles_in_one_plane_meet_once_a_synodic_period():
+    # closed form: f_A - f_B for one sense, f_A + f_B for opposite senses
+    inner, outer = orbit(7000.0, 0.0, 0.0, 53.0, 10.0), orbit(7003.0, 0.0, 0.0, 53.0, 10.0)
+    synodic = (pace(inner) - pace(outer)) / (2.0 * np.pi)
+    np.testing.assert_allclose(tube(inner, outer, [2.9, 3.1, 40.0]), [0.0, synodic, synodic], rtol=1e-6)
+    opposed = orbit(7003.0, 0.0, 0.0, 127.0, 190.0)
+    both = (pace(inner) + pace(outer)) / (2.0 * np.pi)
+    np.testing.assert_allclose(tube(inner, opposed, [2.9, 3.1, 40.0]), [0.0, both, both], rtol=1e-6)
+
+
+def test_circles_in_one_plane_with_departures():
+    # closed form: the synodic rate times the chance that the radii are within the distance
+    inner, outer = orbit(7000.0, 0.0, 0.0, 53.0, 10.0), orbit(7003.0, 0.0, 0.0, 53.0, 10.0)
+    synodic = (pace(inner) - pace(outer)) / (2.0 * np.pi)
+    difference = RadiusDifference(1.5, (0.0, 0.0), (0.0, 0.0))
+    expected = [quad(lambda x: difference.density(x + 3.0), -d, d)[0] for d in (0.01, 2.0, 7.0)]
+    np.testing.assert_allclose(
+        tube(inner, outer, [0.01, 2.0, 7.0], difference), synodic * np.array(expected), rtol=0.02
+    )
+
+
+def test_ellipses_that_cross_in_one_plane():
+    # closed form: each crossing is passed at f_A f_B / |vA x vB| a square, by a disc 2 d wide at |vA - vB|
+    first, second = orbit(7400.0, 0.05, 0.02, 70.0, 30.0), orbit(7500.0, -0.04, 0.06, 70.0, 30.0)
+
+    def at(elements, theta):
+        a, ex, ey = elements[:3]
+        p, kappa = a * (1.0 - ex**2 - ey**2), ex * np.cos(theta) + ey * np.sin(theta)
+        speed = np.sqrt(MU / p)
+        return p / (1.0 + kappa), speed * np.array([ex * np.sin(theta) - ey * np.cos(theta), 1.0 + kappa])
+
+    angles = np.linspace(0.0, 2.0 * np.pi, 1_000_001)
+    gaps = at(first, angles)[0] - at(second, angles)[0]
+    expected = 0.0
+    for k in np.flatnonzero(gaps[1:] * gaps[:-1] < 0.0):
+        v_1, v_2 = at(first, angles[k])[1], at(second, angles[k])[1]
+        expected += np.linalg.norm(v_1 - v_2) / abs(v_1[0] * v_2[1] - v_1[1] * v_2[0])
+    expected *= pace(first) * pace(second) / (2.0 * np.pi) ** 2 * 2.0
+    np.testing.assert_allclose(tube(first, second, [0.01, 0.5, 3.0]), np.array([0.01, 0.5, 3.0]) * expected, rtol=5e-3)
+
+
+@pytest.mark.parametrize("turn", [0.8, 1.6, 4.0, 176.5, 178.5, 179.2])
+@pytest.mark.parametrize("gravity", [NO_ZONALS, field()])
+def test_both_pictures_agree_at_the_switch(turn, gravity):
+    """Planes that cross at a small angle or nearly opposed, where one picture gives way to the other."""
+    first, second = orbit(7400.0, 1e-3, 2e-3, 70.0, 30.0), orbit(7402.0, -6e-4, 4e-4, 70.0 + turn, 31.0)
+    switch = kernels.REACH * 7400.0 * np.sin(np.radians(turn))
+    distances = [0.5 * switch, 0.99 * switch, 1.01 * switch]
+    np.testing.assert_allclose(
+        tube(first, second, distances, gravity=gravity), at_nodes(first, second, distances, gravity), rtol=0.01
+    )
+
+
+# --- between planes ---------------------------------------------------------------------------------------------------
 
 
 def test_enumeration_agrees_between_planes():
@@ -70,21 +188,87 @@ def test_enumeration_agrees_between_planes():
     fleet = propagate(small_fleet(planes=5, satellites=40, step=1.1), years=1.0)
     rates = approach_rates(fleet, within_km=[2.0, 5.0])
     approaches = find_approaches(fleet, within_km=5.0)
-    assert not rates["phase_locked"].any()
+    assert not rates["phase_locked"].values[np.triu_indices(5, 1)].any()
     for within in (2.0, 5.0):
         expected = rates["rate"].sel(within_km=within).sum().item()
         counted = int((approaches["miss_distance"] < within).sum())
         assert counted == pytest.approx(expected, rel=0.02)
 
 
+def test_one_satellite_stands_for_its_plane():
+    fleet = propagate(small_fleet(planes=3, satellites=20, step=1.1), years=0.2)
+    leaders = fleet.isel(object=np.arange(0, 60, 20))
+    whole = approach_rates(fleet, within_km=[2.0, 5.0])
+    xr.testing.assert_allclose(approach_rates(leaders, within_km=[2.0, 5.0], satellites=20), whole, rtol=1e-12)
+
+
+def test_phases_that_stay_are_used_as_they_are():
+    """Planes of one altitude are a fixed geometry, which the exact search counts."""
+    fleet = propagate(small_fleet(planes=3, satellites=200, step=0.0), years=0.01)
+    approaches = find_approaches(fleet, within_km=60.0)
+    distances = approaches["miss_distance"].values
+    # half way between thresholds that no distance is near
+    gaps = np.sort(distances)
+    within = [float(0.5 * (gaps[k] + gaps[k + 1])) for k in np.argsort(np.diff(gaps))[-2:]]
+    rates = approach_rates(fleet, within_km=within)
+    assert rates["phase_locked"].values[np.triu_indices(len(rates["plane"]))].all()
+    for threshold in within:
+        counted = (distances < threshold).sum() / 0.01
+        assert rates["rate"].sel(within_km=threshold).sum().item() == pytest.approx(counted, rel=0.05)
+
+
+def test_neighbours_in_one_plane_that_are_near():
+    """Satellites of one plane 780 km apart: minima of their distance in a few revolutions, by looking."""
+    fleet = propagate(small_fleet(planes=1, satellites=60), years=0.02)
+    days = np.arange(0.0, 5.0, 0.002)
+    states = positions(fleet.isel(object=[0, 1]), fleet["time"].values[0] + (days * 86400e9).astype("timedelta64[ns]"))
+    apart = np.linalg.norm(states["position"][1] - states["position"][0], axis=-1)
+    minima = np.sort(apart[1:-1][(apart[1:-1] < apart[:-2]) & (apart[1:-1] <= apart[2:])])
+    rates = approach_rates(fleet, within_km=[minima[0] - 1.0, minima[-1] + 1.0])
+    assert rates["rate"].values[0, 0, 0] == 0.0
+    assert rates["phase_locked"].values[np.triu_indices(len(rates["plane"]))].all()
+    assert rates["rate"].values[0, 0, 1] == pytest.approx(60.0 * minima.size / 5.0 * 365.25, rel=0.02)
+
+
+def test_planes_nearly_one_are_not_lost():
+    """The same planes turned against each other a little less or more than where relative motion stands in."""
+    found = []
+    for turn in (1.8, 2.2):
+        rows = [[7438.0, 1e-5, 1.16e-3, 86.5, 30.0, 10.0], [7440.0, 1e-5, 1.16e-3, 86.5, 30.0 + turn, 80.0]]
+        orbits = propagate(objects_of(rows, plane=[0, 1], held=True), years=0.05)
+        found.append(approach_rates(orbits, within_km=[5.0], satellites=30)["rate"].sum().item())
+    assert found[0] == pytest.approx(found[1], rel=5e-3)
+
+
+def test_bands_and_years_add_up():
+    fleet = propagate(small_fleet(planes=4, satellites=10, step=1.1), years=1.2)
+    total = approach_rates(fleet, within_km=[5.0], by=())
+    parts = approach_rates(
+        fleet, within_km=[5.0], by=("latitude_band", "altitude_band", "year", "plane"), altitude_step_km=5.0
+    )
+    assert parts["rate"].dims == ("plane", "year", "altitude_band", "latitude_band", "within_km")
+    np.testing.assert_allclose(parts["duration"], [1.0, 0.2], atol=0.05)
+    added = total_rate(parts, over=("plane", "year", "altitude_band", "latitude_band"))
+    np.testing.assert_allclose(added["rate"], total["rate"], rtol=1e-12)
+    # star planes of 86.5 deg cross near the poles and all shells lie from 1,050 to 1,070 km
+    near_pole = parts["rate"].sel(latitude_band=[-90.0, 80.0])
+    assert near_pole.sum().item() == pytest.approx(parts["rate"].sum().item())
+
+
+# --- against others ---------------------------------------------------------------------------------------------------
+
+
+def some_debris(count=60, years=0.25, **options):
+    rng = np.random.default_rng(23)
+    rows = random_elements(rng, count, perigee=(950.0, 1060.0), inclination=(10.0, 170.0))
+    return propagate(objects_of(rows, first=10_001, **options), years=years)
+
+
 def test_enumeration_agrees_against_debris():
     fleet = propagate(small_fleet(planes=5, satellites=20, step=1.1), years=0.25)
-    rng = np.random.default_rng(23)
-    debris = objects_of(random_elements(rng, 150, perigee=(950.0, 1060.0), inclination=(10.0, 170.0)), first=10_001)
-    moved = propagate(debris, years=0.25)
-    rates = approach_rates(fleet, moved, within_km=[10.0, 3.0])
+    moved = some_debris(150)
+    total = total_rate(approach_rates(fleet, moved, within_km=[10.0, 3.0]), over=("plane", "kind", "year"))
     approaches = find_approaches(fleet, moved, within_km=10.0)
-    total = total_rate(rates.sum(["plane", "year"], keep_attrs=True))
     for j, within in enumerate((3.0, 10.0)):
         expected = 0.25 * total["rate"].values[j]
         counted = int((approaches["miss_distance"] < within).sum())
@@ -95,19 +279,112 @@ def test_enumeration_agrees_against_debris():
 
 def test_resampled_error_closed_form():
     fleet = propagate(small_fleet(planes=2, satellites=10), years=0.05)
-    debris = propagate(objects_of(random_elements(np.random.default_rng(2), 30, perigee=(1000.0, 1060.0))), years=0.05)
-    rates = approach_rates(fleet, debris, within_km=[5.0]).sum(["plane", "year"], keep_attrs=True)
-    values = rates["rate"].values[:, 0]
+    debris = some_debris(80, years=0.05)
+    by_object = total_rate(approach_rates(fleet, debris, within_km=[5.0], by=("object", "plane")), over=("plane",))
+    values = by_object["rate"].values[:, 0]
     draws = np.random.default_rng(1).choice(values, (20_000, values.size)).sum(axis=1)
-    assert total_rate(rates)["standard_error"].item() == pytest.approx(draws.std(), rel=0.03)
+    in_the_limit = total_rate(by_object)
+    assert in_the_limit["standard_error"].item() == pytest.approx(draws.std(), rel=0.03)
+    # 128 draws tell a standard deviation to 1 / sqrt(256); three of those
+    drawn = total_rate(approach_rates(fleet, debris, within_km=[5.0]), over=("plane", "kind", "year"))
+    assert drawn["rate"].item() == pytest.approx(values.sum(), rel=1e-12)
+    assert drawn["standard_error"].item() == pytest.approx(draws.std(), rel=3.0 / 16.0)
 
 
-def test_planes_in_phase_are_marked():
-    fleet = propagate(small_fleet(planes=3, satellites=8, step=0.0), years=0.2)
-    assert approach_rates(fleet, within_km=[5.0])["phase_locked"].values[np.triu_indices(3, 1)].any()
+def test_blocks_order_and_chunks_do_not_change_a_bit(monkeypatch):
+    fleet, debris = propagate(small_fleet(planes=2, satellites=10), years=0.05), some_debris(40, years=0.05).compute()
+    options = {"within_km": [0.01, 5.0], "by": ("plane", "kind", "year", "latitude_band")}
+    whole = approach_rates(fleet, debris, **options)
+    shuffled = debris.isel(object=np.random.default_rng(4).permutation(40))
+    backwards = fleet.isel(object=np.arange(20)[::-1])
+    cut = debris.chunk(object=7)
+    assert isinstance(cut["raan"].data, da.Array)
+    monkeypatch.setattr(against, "_LEAST_BLOCK", 3)
+    monkeypatch.setattr(against, "_BLOCK_BYTES", 1)
+    for others in (shuffled, cut):
+        xr.testing.assert_identical(approach_rates(backwards, others, **options), whole)
+
+
+def test_kinds_are_kept_apart():
+    fleet = propagate(small_fleet(planes=2, satellites=10), years=0.05)
+    debris = some_debris(40, years=0.05).compute()
+    kinds = np.where(np.arange(40) % 3 == 0, "payload", "debris")
+    named = debris.assign(kind=("object", kinds, debris["kind"].attrs))
+    rates = approach_rates(fleet, named, within_km=[5.0], by=("kind",))
+    alone = approach_rates(fleet, debris.isel(object=kinds == "payload"), within_km=[5.0], by=())
+    assert rates["kind"].values.tolist() == ["debris", "payload"]
+    assert rates["rate"].sel(kind="payload").item() == pytest.approx(alone["rate"].item(), rel=1e-12)
+
+
+def test_departures_against_others_widen_what_meets():
+    # shells 3 km apart whose node turns: a normal departure of 1 km lets them come within 1 km, as a chord tells
+    rows = [[7438.0, 1e-5, 1.16e-3, 86.5, 30.0, 10.0], [7441.0, 1e-5, 1.16e-3, 86.5, 90.0, 80.0]]
+    orbits = propagate(objects_of(rows, plane=[0, 1], held=True), years=0.05).compute()
+    first, second = orbits.isel(object=[0]), orbits.isel(object=[1])
+    departure = {"within_km": [0.01, 1.0], "difference": RadiusDifference(1.0, (0.0, 0.0), (0.0, 0.0)), "by": ()}
+    among = approach_rates(orbits, satellites=30, **departure)["rate"] / 30.0
+    across = approach_rates(first, second, satellites=30, **departure)["rate"]
+    np.testing.assert_allclose(across, among, rtol=3e-3)
+    assert (approach_rates(first, second, within_km=[1.0], by=())["rate"] == 0.0).all()
+
+
+def test_what_reenters_counts_until_then():
+    fleet = small_fleet(planes=2, satellites=10, altitude=160.0)
+    falling = objects_of([[6378.137 + 200.0, 1e-4, 1e-3, 50.5, 30.0, 10.0]], area_to_mass=0.05, first=500)
+    orbits, others = propagate(fleet, years=0.03), propagate(falling, years=0.03)
+    reentry = others["reentry"].values[0]
+    assert reentry < others["time"].values[-1]
+    rates = approach_rates(orbits, others, within_km=[100.0], by=())
+    approaches = find_approaches(orbits, others, within_km=100.0)
+    # the search covers all but the window of the re-entry
+    assert rates["rate"].item() * 0.03 > approaches.sizes["approach"]
+
+
+def test_derelict_in_its_own_plane_is_not_lost():
+    plane = small_fleet(planes=1, satellites=30)
+    derelict = objects_of([[7438.9, 6e-5, 1.2e-3, 86.5, 0.0, 47.0]], first=99)
+    orbits, others = propagate(plane, years=0.02), propagate(derelict, years=0.02)
+    pace = [side["mean_argument_of_latitude_rate"].values[0, 0] / 360.0 for side in (orbits, others)]
+    # it drifts past all satellites once a synodic period
+    expected = 30.0 * abs(pace[0] - pace[1]) * 365.25
+    assert approach_rates(orbits, others, within_km=[3.0], by=())["rate"].item() == pytest.approx(expected, rel=0.01)
+
+
+def test_the_equator_is_no_exception():
+    """Orbits at the equator, whose node runs about, meet a polar plane as often as those half a degree from it."""
+    fleet = propagate(small_fleet(planes=2, satellites=10), years=0.1)
+    rows = [[7438.0, 0.0, 0.0, inclination, 0.0, 5.0] for inclination in (0.0, 0.5, 179.5, 180.0)]
+    rates = approach_rates(fleet, propagate(objects_of(rows), years=0.1), within_km=[50.0], by=("object",))["rate"]
+    np.testing.assert_allclose(rates[[0, 3], 0], rates[[1, 2], 0], rtol=0.01)
+
+
+def test_no_others_no_rate():
+    fleet = propagate(small_fleet(planes=2, satellites=10), years=0.05)
+    nobody = some_debris(2, years=0.05).isel(object=slice(0, 0))
+    assert (approach_rates(fleet, nobody, within_km=[5.0], by=("plane", "year"))["rate"] == 0.0).all()
+
+
+def test_kinetic_theory_agrees_where_nodes_are_at_random():
+    # e = 0.03 on twelve nodes: those and perigees turn many times in ten years, though not quite independently
+    fleet = propagate(small_fleet(planes=1, satellites=10, inclination=53.0), years=10.0)
+    rows = [[7600.0, 0.02 * np.cos(k), 0.03 * np.sin(k), 98.0, 30.0 * k, 5.0] for k in range(12)]
+    debris = propagate(objects_of(rows, area_to_mass=1e-4), years=10.0)
+    kinetic = kinetic_rates(fleet, debris, within_km=[10.0])
+    assert kinetic["nodes_at_random"].all()
+    average = approach_rates(fleet, debris, within_km=[10.0], by=("object", "plane"))
+    assert kinetic["rate"].sum().item() == pytest.approx(average["rate"].sum().item(), rel=0.05)
 
 
 def test_faults_are_named():
     loose = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=0.01)
-    with pytest.raises(InputError, match=r"(?s)within_km \[0.0\]; expected thresholds > 0.*expected whole planes"):
-        approach_rates(loose, within_km=[0.0])
+    with pytest.raises(
+        InputError,
+        match=r"(?s)within_km \[0.0\]; expected thresholds > 0.*expected whole planes.*by \('kind',\); expected each "
+        r"of plane, other_plane.*satellites 0, with.*latitude_step_deg -1.0; expected more than zero",
+    ):
+        approach_rates(loose, within_km=[0.0], by=("kind",), satellites=0, latitude_step_deg=-1.0)
+    fleet = propagate(small_fleet(planes=2, satellites=3), years=0.01)
+    with pytest.raises(InputError, match="expected object or kind, as objects have one kind"):
+        approach_rates(fleet, loose, within_km=[1.0], by=("kind", "object"))
+    with pytest.raises(InputError, match=r"over \('year',\); expected dimensions of the rates"):
+        total_rate(approach_rates(fleet, within_km=[1.0]), over=("year",))

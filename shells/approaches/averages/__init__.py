@@ -1,0 +1,1 @@
+"""Averages over phase: the compiled part of rates."""

@@ -1,0 +1,431 @@
+"""Planes of one fleet against each other: geometry at their mutual nodes over the span, and rates from it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from shells import constants
+from shells.approaches.averages import kernels
+from shells.approaches.averages.bands import Bands
+from shells.approaches.averages.spread import FAR, Spread, tabulate
+from shells.approaches.kernels import FIELDS, REACH, V_PERP, C, X
+from shells.approaches.trains import Trains
+from shells.fleet.radius_difference import RadiusDifference
+from shells.motion.arrays import Field
+from shells.motion.kernels import means
+from shells.motion.propagation import field_of, node_clock, seconds_since
+
+Floats = NDArray[np.float64]
+
+#: Most nodes of the quadrature over x; the substitution x = middle + half sin t makes the rule converge exponentially.
+_QUADRATURE = 128
+
+#: Nodes that resolve a normal density: so many, and so many more for each standard deviation of the half range, more so
+#: the farther out in the tail, where the density falls by exp(-gap / sigma) in one standard deviation.
+_NODES, _NODES_PER_SIGMA = 5, 8
+
+#: Geometry of two planes of one fleet is sampled this often [day]; it drifts over months.
+_SAMPLE_DAYS = 30.0
+
+
+def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, distance_km: float) -> Floats:
+    """Return the mean of 2 sqrt(d^2 - c^2 x^2) over the radius difference, zero beyond the root.
+
+    Parameters
+    ----------
+    difference : RadiusDifference
+        Distribution of x about the gap.
+    gap_km, c : ndarray, same shape
+        Gap of the two reference orbits at the node [km], c factor [1].
+    distance_km : float
+        Threshold d [km].
+
+    Returns
+    -------
+    ndarray, same shape
+        [km]; exactly zero where the support does not reach the threshold, and true in relative terms in normal tails.
+    """
+    if difference.is_point:
+        return 2.0 * np.sqrt(np.maximum(distance_km**2 - (c * gap_km) ** 2, 0.0))
+    reach = difference.bounded_support_km + FAR * difference.normal_km
+    low = np.maximum(-distance_km / c, gap_km - reach)
+    high = np.minimum(distance_km / c, gap_km + reach)
+    half = 0.5 * np.maximum(high - low, 0.0)
+    nodes = _QUADRATURE
+    if difference.normal_km > 0.0:
+        sigmas = half.max(initial=0.0) / difference.normal_km
+        steepness = min(FAR, np.abs(gap_km).max(initial=0.0) / difference.normal_km) / 4.0
+        nodes = min(nodes, int(_NODES + _NODES_PER_SIGMA * sigmas * max(1.0, steepness)))
+    angles = (np.arange(nodes) + 0.5) / nodes * np.pi - 0.5 * np.pi
+    near = half > 0.0
+    gap, c, half, middle = gap_km[near], c[near], half[near], 0.5 * (low + high)[near]
+    x = middle[:, None] + half[:, None] * np.sin(angles)
+    root = np.sqrt(np.maximum(distance_km**2 - (c[:, None] * x) ** 2, 0.0))
+    weight = half[:, None] * np.cos(angles) * np.pi / nodes
+    chord: Floats = np.zeros(near.shape)
+    chord[near] = (2.0 * root * difference.density(x - gap[:, None]) * weight).sum(axis=-1)
+    return chord
+
+
+@dataclass(frozen=True)
+class Crossings:
+    """Geometry at the mutual nodes of all pairs of trains of one fleet, sampled in time.
+
+    Parameters
+    ----------
+    pairs : ndarray, shape (pairs, 2)
+        Numbers of the trains.
+    instants : ndarray, shape (instants,)
+        Times [s] after the first node.
+    geometry : ndarray, shape (pairs, instants, 2, fields)
+        At both nodes, as the kernels give it; missing where the planes coincide or one has re-entered.
+    places : ndarray, shape (pairs, instants, 2, 2)
+        Radius [km] and geocentric latitude [rad] of the first there.
+    sines : ndarray, shape (pairs, instants)
+        Sine of the crossing angle.
+    passages : ndarray, shape (pairs,)
+        Product of the passages per second of both trains [s-2].
+    locked : ndarray, shape (pairs,)
+        Whether the relative phase drifts by less than one slot over the span.
+    crossing : ndarray, shape (pairs,)
+        Whether the linear picture at the node holds at all instants.
+    """
+
+    pairs: NDArray[np.int64]
+    instants: Floats
+    geometry: Floats
+    places: Floats
+    sines: Floats
+    passages: Floats
+    locked: NDArray[np.bool_]
+    crossing: NDArray[np.bool_]
+
+    @property
+    def gap(self) -> Floats:
+        """Gap of the reference orbits, shape (pairs, instants, 2) [km]."""
+        return self.geometry[..., X]
+
+    @property
+    def c(self) -> Floats:
+        """The c factor, shape (pairs, instants, 2) [1]."""
+        return self.geometry[..., C]
+
+    @property
+    def v_perp(self) -> Floats:
+        """v_perp, shape (pairs, instants, 2) [km/s]."""
+        return self.geometry[..., V_PERP]
+
+
+def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots: int | None = None) -> Crossings:
+    """Return the geometry at the mutual nodes of all pairs of trains.
+
+    Parameters
+    ----------
+    orbits : Orbits (object, time)
+    trains : Trains
+        Of these orbits.
+    within_km : float
+        Largest threshold that is asked of the geometry [km].
+    slots : int, optional
+        Satellites of each plane, where the orbits hold only one of them; by default those of the trains.
+
+    Returns
+    -------
+    Crossings
+    """
+    _, spacing, count = node_clock(orbits)
+    span = spacing * (count - 1)
+    number = trains.leaders.size
+    pairs = np.array([(a, b) for a in range(number) for b in range(a + 1, number)], dtype=np.int64).reshape(-1, 2)
+    instants = np.linspace(0.0, span, max(2, int(np.ceil(span / (_SAMPLE_DAYS * constants.DAY.value))) + 1))
+    geometry = np.full((len(pairs), instants.size, 2, FIELDS), np.nan)
+    places = np.empty((len(pairs), instants.size, 2, 2))
+    sines = np.empty((len(pairs), instants.size))
+    field = field_of(orbits)
+    arrays = trains.arrays()
+    kernels.crossings(arrays, arrays, pairs, instants, spacing, within_km, field, geometry, sines, places)
+
+    lead = trains.leaders[pairs]
+    phase = trains.values[lead, -1, 5] - trains.values[lead, 0, 5]
+    pace = phase / span
+    sizes = trains.sizes[pairs]
+    most = sizes.max(axis=1) if slots is None else slots
+    return Crossings(
+        pairs,
+        instants,
+        geometry,
+        places,
+        sines,
+        (sizes * pace).prod(axis=1) / (2.0 * np.pi) ** 2,
+        np.abs(phase[:, 0] - phase[:, 1]) < (2.0 * np.pi) / most,
+        (sines > within_km / (REACH * trains.values[lead, 0, 0].min(axis=1))[:, None]).all(axis=1),
+    )
+
+
+def rates_between_planes(crossings: Crossings, difference: RadiusDifference, within_km: Sequence[float]) -> Floats:
+    """Return the expected approaches per year of each pair of trains, from their nodes alone.
+
+    Parameters
+    ----------
+    crossings : Crossings
+    difference : RadiusDifference
+        Of two satellites, about the gap.
+    within_km : sequence of float
+        Thresholds [km].
+
+    Returns
+    -------
+    ndarray, shape (pairs, thresholds)
+        [1/year]; zero for pairs that do not cross (in one plane).
+    """
+    per_year = crossings.passages[:, None, None] * constants.YEAR.value / crossings.v_perp
+    rates = np.empty((len(crossings.pairs), len(within_km)))
+    for j, distance in enumerate(within_km):
+        chord = expected_chord(difference, crossings.gap, crossings.c, distance)
+        # trapezium in time, sum over both nodes
+        averaged = 0.5 * (per_year * chord)[:, 1:] + 0.5 * (per_year * chord)[:, :-1]
+        rates[:, j] = averaged.mean(axis=1).sum(axis=1)
+    rates[~crossings.crossing] = 0.0
+    return rates
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Expected numbers of approaches of the planes of one fleet.
+
+    Parameters
+    ----------
+    number : ndarray, shape (planes, planes, windows, altitude bands, latitude bands, thresholds)
+        Expected in each window, each pair at first < second; a plane with itself on the diagonal.
+    windows : ndarray, shape (windows + 1,)
+        Their borders [s] after the first node.
+    locked : ndarray, shape (planes, planes)
+        Where the phases are known and stay, and were used in place of the average.
+    """
+
+    number: Floats
+    windows: Floats
+    locked: NDArray[np.bool_]
+
+
+def numbers_between_planes(
+    orbits: xr.Dataset,
+    trains: Trains,
+    *,
+    distances: Floats,
+    difference: RadiusDifference,
+    satellites: int | None,
+    bands: Bands,
+    yearly: bool,
+) -> Numbers:
+    """Return the expected approaches of all pairs of planes, by year.
+
+    Parameters
+    ----------
+    orbits : Orbits (object, time)
+    trains : Trains
+        Of these orbits, one a plane.
+    distances : ndarray
+        Ascending thresholds [km].
+    difference : RadiusDifference
+        Of two satellites, about the gap.
+    satellites : int, optional
+        Evenly spaced satellites of each plane, where the orbits hold only one of them.
+    bands : Bands
+    yearly : bool
+        Whether years are kept apart; one window otherwise.
+
+    Returns
+    -------
+    Numbers
+    """
+    if satellites is not None:
+        trains = _filled(trains, satellites)
+    crossings = crossings_of(orbits, trains, within_km=float(distances[-1]))
+    year = years_of(crossings.instants) if yearly else np.zeros(crossings.instants.size - 1, dtype=np.int64)
+    count = trains.leaders.size
+    number = np.zeros((count, count, int(year[-1]) + 1, *bands.shape, distances.size))
+    locked = np.zeros((count, count), dtype=bool)
+    locked[crossings.pairs[:, 0], crossings.pairs[:, 1]] = crossings.locked
+    locked[np.diag_indices(count)] = trains.sizes > 1
+
+    at_nodes = _Nodes(orbits, trains, crossings, distances, difference, tabulate(difference))
+    begin = at_nodes.begin()
+    _add_nodes(at_nodes, begin, bands, year, number)
+    _add_tracks(at_nodes, begin, bands, year, number)
+    _add_mates(at_nodes, bands, year, number)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(year)) + 1, [year.size]])
+    return Numbers(number, crossings.instants[starts], locked)
+
+
+def years_of(instants: NDArray[Any]) -> NDArray[np.int64]:
+    """Return the year, from 0, that each window between instants [s] counts for."""
+    middles = 0.5 * (instants[1:] + instants[:-1]) / constants.YEAR.value
+    years: NDArray[np.int64] = np.floor(middles).astype(np.int64)
+    return years
+
+
+def _filled(trains: Trains, satellites: int) -> Trains:
+    """Return trains of one satellite each filled up with evenly spaced ones, which share its row."""
+    count = trains.leaders.size
+    offsets = np.arange(satellites) * (2.0 * np.pi / satellites)
+    return replace(
+        trains,
+        starts=np.arange(count + 1) * satellites,
+        members=np.repeat(trains.leaders, satellites),
+        offsets=np.tile(offsets, count),
+    )
+
+
+@dataclass(frozen=True)
+class _Nodes:
+    """What the pictures of two planes share."""
+
+    orbits: xr.Dataset
+    trains: Trains
+    crossings: Crossings
+    distances: Floats
+    difference: RadiusDifference
+    spread: Spread
+
+    @property
+    def field(self) -> Field:
+        return field_of(self.orbits)
+
+    @property
+    def spacing(self) -> float:
+        return node_clock(self.orbits)[1]
+
+    def offsets(self, train: int) -> Floats:
+        return self.trains.offsets[self.trains.starts[train] : self.trains.starts[train + 1]]
+
+    def begin(self) -> NDArray[np.int64]:
+        """Return from which distance on relative motion stands in for the node, shape (pairs, windows)."""
+        sines = self.crossings.sines
+        radius = self.trains.values[self.trains.leaders[self.crossings.pairs], 0, 0].min(axis=1)
+        limit = REACH * radius[:, None] * np.minimum(sines[:, 1:], sines[:, :-1])
+        begin: NDArray[np.int64] = np.searchsorted(self.distances, limit).astype(np.int64)
+        return begin
+
+    def lengths(self) -> Floats:
+        """Return for how long both planes are up in each window, shape (pairs, windows) [s]."""
+        start, _, _ = node_clock(self.orbits)
+        ends = seconds_since(self.orbits["reentry"].values, start)[self.trains.leaders]
+        last = np.nan_to_num(ends, nan=np.inf)[self.crossings.pairs].min(axis=1)
+        instants = np.minimum(self.crossings.instants[None, :], last[:, None])
+        return np.diff(instants, axis=1)
+
+
+def _add_nodes(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDArray[np.int64], number: Floats) -> None:
+    """Add approaches at nodes to ``number``, averaged over phase or with the phases as they are."""
+    crossings = nodes.crossings
+    if not len(crossings.pairs):
+        return
+    per_second = np.empty((len(crossings.pairs), year.size, 2, nodes.distances.size))
+    for j, distance in enumerate(nodes.distances):
+        known = np.isfinite(crossings.gap)
+        gap, c = np.where(known, crossings.gap, np.inf), np.where(known, crossings.c, 1.0)
+        chord = expected_chord(nodes.difference, gap, c, float(distance))
+        found = crossings.passages[:, None, None] * chord / np.where(known, crossings.v_perp, 1.0)
+        # in the window in which one re-enters, as at its start
+        later = np.where(known[:, 1:], found[:, 1:], found[:, :-1])
+        per_second[..., j] = np.where((j < begin)[..., None], 0.5 * (found[:, :-1] + later), 0.0)
+    _fix_nodes(nodes, begin, per_second)
+    per_window = per_second * nodes.lengths()[:, :, None, None]
+    heights, zones = _bands_at(crossings.places[:, 1:], crossings.places[:, :-1], bands)
+    rows, columns = (crossings.pairs[:, k][:, None, None] for k in (0, 1))
+    np.add.at(number, (rows, columns, year[None, :, None], heights, zones), per_window)
+
+
+def _fix_nodes(nodes: _Nodes, begin: NDArray[np.int64], per_second: Floats) -> None:
+    """Put approaches with known phases in the place of averages for pairs whose phases are locked."""
+    crossings, values = nodes.crossings, nodes.trains.values
+    span = crossings.instants[-1]
+    phases = np.empty((nodes.trains.leaders.size, crossings.instants.size, 6))
+    field_spacing = nodes.spacing
+    for train, lead in enumerate(nodes.trains.leaders):
+        means(values[lead], nodes.trains.rates[lead], 0.0, field_spacing, crossings.instants, phases[train])
+    paces = (phases[:, -1, 5] - phases[:, 0, 5]) / span
+    for pair in np.flatnonzero(crossings.locked):
+        a, b = crossings.pairs[pair]
+        found = np.zeros(per_second.shape[1:])
+        kernels.fixed_crossings(
+            crossings.geometry[pair],
+            np.stack([phases[a, :, 5], phases[b, :, 5]], axis=1),
+            (paces[a], paces[b]),
+            (nodes.offsets(a), nodes.offsets(b)),
+            nodes.distances,
+            begin[pair],
+            nodes.spread,
+            found,
+        )
+        per_second[pair] = found
+
+
+def _bands_at(after: Floats, before: Floats, bands: Bands) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return the bands of nodes in the middle of windows, each of shape (pairs, windows, 2)."""
+    place = np.where(np.isfinite(after), 0.5 * (after + before), before)
+    lowest, thick, heights, wide, zones = bands.arrays()
+    indices = []
+    for offset, width, count in (
+        (place[..., 0] - lowest, thick, heights),
+        (place[..., 1] + 0.5 * np.pi, wide, zones),
+    ):
+        index = np.floor(np.nan_to_num(offset) / width).astype(np.intp)
+        indices.append(np.clip(index, 0, count - 1))
+    return indices[0], indices[1]
+
+
+def _add_tracks(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDArray[np.int64], number: Floats) -> None:
+    """Add approaches that the picture at the node does not cover to ``number``."""
+    lengths = nodes.lengths()
+    for pair in np.flatnonzero((begin < nodes.distances.size).any(axis=1)):
+        a, b = nodes.crossings.pairs[pair]
+        found = _on_tracks(nodes, (a, b), bool(nodes.crossings.locked[pair]), begin[pair], bands)
+        np.add.at(number[a, b], year, found * lengths[pair][:, None, None, None])
+
+
+def _add_mates(nodes: _Nodes, bands: Bands, year: NDArray[np.int64], number: Floats) -> None:
+    """Add approaches of satellites of one plane that are nearer to each other than a threshold.
+
+    On their orbit they are nearest at apogee, where the distance is that of the phases times a sqrt((1 - e) / (1 + e)).
+    """
+    lengths = np.diff(nodes.crossings.instants)
+    for train, lead in enumerate(nodes.trains.leaders):
+        offsets = nodes.offsets(train)
+        a, ex, ey = nodes.trains.values[lead, 0, :3]
+        e = np.hypot(ex, ey)
+        nearest = np.diff(np.append(offsets, offsets[0] + 2.0 * np.pi)).min()
+        scale = 0.98 * a * np.sqrt((1.0 - e) / (1.0 + e))
+        if offsets.size < 2 or 2.0 * scale * np.sin(0.5 * nearest) > nodes.distances[-1]:
+            continue
+        found = _on_tracks(nodes, (train, train), True, np.zeros(year.size, dtype=np.int64), bands)
+        np.add.at(number[train, train], year, found * lengths[:, None, None, None])
+
+
+def _on_tracks(nodes: _Nodes, pair: tuple[int, int], fixed: bool, begin: NDArray[np.int64], bands: Bands) -> Floats:
+    """Return approaches per second from relative motion, shape (windows, heights, zones, distances)."""
+    found = np.zeros((begin.size, *bands.shape, nodes.distances.size))
+    trains = nodes.trains
+    kernels.tracks_between(
+        trains.values,
+        trains.rates,
+        (trains.leaders[pair[0]], trains.leaders[pair[1]]),
+        (nodes.offsets(pair[0]), nodes.offsets(pair[1])),
+        fixed,
+        nodes.crossings.instants,
+        nodes.spacing,
+        nodes.distances,
+        begin,
+        nodes.spread,
+        nodes.field,
+        bands.arrays(),
+        found,
+    )
+    return found

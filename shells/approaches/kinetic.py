@@ -1,0 +1,107 @@
+"""Kinetic theory: an estimate of rates that knows nothing of nodes and phases.
+
+Flux is density times relative speed times cross-section, with the density in radius and latitude of the actual orbits:
+the arcsine law of latitude for a phase at random (D. J. Kessler 1981, Icarus 48, 39-48), and the radius that each orbit
+has there at the times of the span. A perigee is spread evenly only as far as it circulates: the densities that assume
+it are wrong by orders of magnitude for frozen shells.
+
+It holds where the nodes of the two orbits are at random against each other, which `nodes_at_random` says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from shells.approaches.averages import kernels
+from shells.approaches.averages.spread import no_departures, tabulate
+from shells.approaches.trains import trains_of
+from shells.constants import YEAR
+from shells.errors import Faults
+from shells.fleet.radius_difference import RadiusDifference
+from shells.motion.propagation import element_array, field_of
+from shells.schema import ORBITS, RATES
+
+Floats = NDArray[np.float64]
+
+#: Instants through the span and points over latitude of the quadrature.
+_INSTANTS, _LATITUDES = 257, 64
+
+
+def kinetic_rates(
+    orbits: xr.Dataset,
+    others: xr.Dataset,
+    *,
+    within_km: Sequence[float],
+    difference: RadiusDifference | None = None,
+) -> xr.Dataset:
+    """Return rates of approaches by kinetic theory.
+
+    Parameters
+    ----------
+    orbits : Orbits (object, time)
+        A fleet, whose planes are trains.
+    others : Orbits (object, time)
+        The other side on the same nodes; the fleet itself for its planes against each other.
+    within_km : sequence of float
+        Thresholds, in any order [km].
+    difference : RadiusDifference, optional
+        Departures of the radius difference of two objects from that of their mean orbits; none by default.
+
+    Returns
+    -------
+    Rates (object, plane, within_km)
+        Expected entries into the distance per year, of all satellites of a plane together with each object, while both
+        are up. `nodes_at_random` says where the nodes turn by a full circle or more against each other within the span:
+        elsewhere the rate is that of nodes which are not known, not of those of these orbits.
+
+    Raises
+    ------
+    SchemaError
+        A Dataset does not meet its schema.
+    InputError
+        No threshold or one not positive, different nodes.
+    """
+    for side in (orbits, others):
+        ORBITS.check(side, stage="kinetic_rates")
+    distances = np.sort(np.asarray(within_km, dtype=np.float64))
+    faults = Faults("kinetic_rates")
+    faults.require(
+        distances.size > 0 and bool((distances > 0.0).all()),
+        f"within_km {distances.tolist()}; expected thresholds > 0",
+    )
+    faults.require(
+        np.array_equal(orbits["time"].values, others["time"].values),
+        "the nodes of both sides differ; propagate both with the same start, years and node_days",
+    )
+    faults.raise_if_any()
+    orbits = orbits.compute(scheduler="threads")
+    trains = trains_of(orbits)
+    nodes = np.unique(np.linspace(0, orbits.sizes["time"] - 1, _INSTANTS).astype(np.int64))
+    planes = element_array(orbits.isel(object=trains.leaders, time=nodes))
+    objects = element_array(others.isel(time=nodes).compute(scheduler="threads"))
+    field, spread = field_of(orbits, others), tabulate(difference or no_departures())
+    rate = np.zeros((len(objects), len(planes), distances.size))
+    random = np.zeros(rate.shape[:2], dtype=bool)
+    for row, second in enumerate(objects):
+        for column, first in enumerate(planes):
+            up = int(np.isfinite(first[:, 0] + second[:, 0]).sum())
+            if up < 2:
+                continue
+            kernels.kinetic(first[:up], second[:up], distances, _LATITUDES, spread, field, rate[row, column])
+            rate[row, column] *= trains.sizes[column] * (up - 1) / (nodes.size - 1) * YEAR.value
+            turn = np.ptp(first[:up, 4] - second[:up, 4])
+            random[row, column] = turn >= 2.0 * np.pi
+    return RATES.build(
+        {
+            "object": others["object"].values,
+            "plane": orbits["plane"].values[trains.leaders],
+            "within_km": distances,
+            "rate": rate,
+            "nodes_at_random": random,
+        },
+        dims=("object", "plane", "within_km"),
+    )
