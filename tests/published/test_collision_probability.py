@@ -8,12 +8,10 @@ import numpy as np
 import pytest
 
 from shells.errors import InputError
-from shells.risk.probability import (
-    collision_probability,
-    encounter_plane,
-    short_encounter_probability,
-    smallest_correlation_eigenvalue,
-)
+from shells.risk.covariances import smallest_correlation_eigenvalue
+from shells.risk.encounter import encounter_plane
+from shells.risk.probability import collision_probability
+from shells.risk.short_encounter import short_encounter_probability
 from shells.schema import APPROACHES
 
 # CCSDS 508.0-B-1, June 2013 with corrigenda to October 2021, section 4.4, XML example (read): states [km, km/s] and
