@@ -31,7 +31,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "risk.state_errors": ["encounter_errors", "error_classes"],
         "risk.probability": ["collision_probability"],
         "risk.workload": ["avoidance_workload"],
-        "risk.numbers": ["encounter_numbers"],
+        "risk.numbers": ["encounter_numbers", "rate_numbers"],
         "risk.aggregation": ["collision_risk"],
         "study.configuration": ["Study", "load_study"],
         "study.block": ["choose_separation"],

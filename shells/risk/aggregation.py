@@ -25,6 +25,9 @@ Integers = NDArray[np.int64]
 _GROUP = ("group",)
 _ALONE = "one scenario and one other object: nothing to resample"
 
+#: Labels of the other object, where that is of the fleet.
+_PARTNER = {"satellite": "other", "plane": "other_plane", "phase": "other_phase"}
+
 LABELS = ("satellite", "plane", "year", "phase", "encounter")
 
 
@@ -88,10 +91,12 @@ def collision_risk(*scenarios: xr.Dataset, by: Sequence[str] = (), samples: int 
         not ("encounter" in by and len(scenarios) > 1),
         "by: encounters of different scenarios are not the same; ask for them one scenario at a time",
     )
-    faults.require(samples >= 2, f"samples: {samples} found; allowed: from 2")
-    faults.raise_if_any()
     for numbers in scenarios:
         NUMBERS.check(numbers, stage="collision_risk")
+    absent = [name for name in by if name in LABELS and any(name not in numbers for numbers in scenarios)]
+    faults.require(not absent, f"by: {', '.join(absent)} is not known in all scenarios")
+    faults.require(samples >= 2, f"samples: {samples} found; allowed: from 2")
+    faults.raise_if_any()
     labels, groups = _groups(scenarios, by)
     others = np.unique(np.concatenate([numbers["other"].values for numbers in scenarios]))
     size = (next(iter(labels.values())).size if labels else 1, others.size)
@@ -125,16 +130,15 @@ def _groups(scenarios: Sequence[xr.Dataset], by: Sequence[str]) -> tuple[dict[st
     """
     if not by:
         return {}, [np.tile([0, -1], (numbers.sizes["encounter"], 1)) for numbers in scenarios]
-    partner = {"satellite": "other", "plane": "other_plane", "phase": "other_phase"}
     own = {name: [numbers[name].values for numbers in scenarios] for name in by}
-    other = {name: [numbers[partner.get(name, name)].values for numbers in scenarios] for name in by}
+    other = {name: [_of_other(numbers, name).values for numbers in scenarios] for name in by}
     codes, values = [], {}
     for name in by:
         values[name], code = np.unique(np.concatenate([*own[name], *other[name]]), return_inverse=True)
         codes.append(code)
     keys, group = np.unique(np.stack(codes, axis=1), axis=0, return_inverse=True)
     first, second = group.reshape(2, -1)
-    member = np.concatenate([numbers["other_plane"].values >= 0 for numbers in scenarios])
+    member = np.concatenate([_other_is_of_fleet(numbers) for numbers in scenarios])
     rows = np.stack([first, np.where(member & (second != first), second, -1)], axis=1)
     # groups of objects outside the fleet were only met on the way
     used, compact = np.unique(rows, return_inverse=True)
@@ -142,6 +146,17 @@ def _groups(scenarios: Sequence[xr.Dataset], by: Sequence[str]) -> tuple[dict[st
     labels = {name: values[name][keys[used[offset:], k]] for k, name in enumerate(by)}
     ends = np.cumsum([numbers.sizes["encounter"] for numbers in scenarios])[:-1]
     return labels, np.split(compact.reshape(rows.shape) - offset, ends)
+
+
+def _of_other(numbers: xr.Dataset, name: str) -> xr.DataArray:
+    """Return a label of the other objects; the rows' own where there is none."""
+    return numbers[_PARTNER.get(name, name)] if _PARTNER.get(name, name) in numbers else numbers[name]
+
+
+def _other_is_of_fleet(numbers: xr.Dataset) -> NDArray[np.bool_]:
+    if "other_plane" in numbers:
+        return np.asarray(numbers["other_plane"].values >= 0)
+    return np.zeros(numbers.sizes["encounter"], dtype=bool)
 
 
 def _table(numbers: xr.Dataset, rows: Integers, others: Integers, size: tuple[int, int], name: str) -> csr_array:

@@ -49,12 +49,10 @@ class Encounters:
         covariance = 0.5 * (covariance + covariance.swapaxes(1, 2))
         return np.einsum("nij,nj->ni", plane, self.position), np.ascontiguousarray(covariance)
 
-    def bend(self) -> Floats:
-        """Return by how much the relative path bends while the errors matter, shape (n,) [m].
+    def length(self) -> Floats:
+        """Return the half length of the relative path over which the errors matter, shape (n,) [m].
 
-        In the frame that turns with the first object, in which orbit errors keep their directions, the path bends by
-        Coriolis and tidal acceleration, at most 2 n v + 3 n^2 (distance) (W. H. Clohessy & R. S. Wiltshire 1960). The
-        errors matter over the length that the error along the velocity has, given those across that make a hit.
+        That of the error along the velocity, given those across that make a hit, and the body.
         """
         along = self.velocity / np.linalg.norm(self.velocity, axis=1, keepdims=True)
         plane = encounter_plane(self.velocity)
@@ -63,8 +61,15 @@ class Encounters:
         # a certain direction in the plane tells nothing of the error along: hence no plain inverse
         gain = np.einsum("nij,nj->ni", np.linalg.pinv(across, hermitian=True), mixed)
         spread = np.einsum("ni,nij,nj->n", along, self.covariance, along) - (gain * mixed).sum(axis=1)
-        length = np.sqrt(np.maximum(spread, 0.0) + (gain * miss).sum(axis=1) ** 2 + self.radius**2)
-        speed = np.linalg.norm(self.velocity, axis=1)
+        return np.asarray(np.sqrt(np.maximum(spread, 0.0) + (gain * miss).sum(axis=1) ** 2 + self.radius**2))
+
+    def bend(self) -> Floats:
+        """Return by how much the relative path bends while the errors matter, shape (n,) [m].
+
+        In the frame that turns with the first object, in which orbit errors keep their directions, the path bends by
+        Coriolis and tidal acceleration, at most 2 n v + 3 n^2 (distance) (W. H. Clohessy & R. S. Wiltshire 1960).
+        """
+        length, speed = self.length(), np.linalg.norm(self.velocity, axis=1)
         distance = np.linalg.norm(self.position, axis=1) + length
         acceleration = 2.0 * self.rate * speed + 3.0 * self.rate**2 * distance
         return np.asarray(0.5 * acceleration * (length / speed) ** 2)

@@ -1,4 +1,4 @@
-"""Expected collisions of found approaches, clusters of one pair gathered: what aggregation starts from.
+"""Expected collisions, of found approaches or from rates: what aggregation starts from.
 
 A pair that meets on successive revolutions meets each time with nearly the same errors: such approaches form a cluster.
 For the expected number all of them count; for the probability the cluster counts once, by its most probable approach.
@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from shells import constants
 from shells.errors import Faults
+from shells.fleet.quantities import read_number
 from shells.risk.probability import PROBABILITIES
-from shells.schema import APPROACHES, Schema, Variable
+from shells.schema import APPROACHES, RATES, Schema, Variable
 
 Floats = NDArray[np.float64]
 
@@ -26,19 +27,25 @@ _NEARLY_ONE = 1.0 - 2.0**-53
 
 _ROW = ("encounter",)
 
+
+def _label(dtype: str, units: str, long_name: str) -> Variable:
+    return Variable(_ROW, dtype, units, long_name, required=False)
+
+
 NUMBERS = Schema(
     "Collision numbers",
-    "Expected collisions of each encounter (a cluster of approaches of one pair), with what it may be added up by.",
+    "Expected collisions of each encounter (a cluster of approaches of one pair, or all of a rate), and what to add "
+    "them up by.",
     {
         "encounter": Variable(_ROW, "int64", "", "number of the encounter"),
-        "satellite": Variable(_ROW, "int64", "", "identifier of the satellite"),
-        "other": Variable(_ROW, "int64", "", "identifier of the other object"),
-        "plane": Variable(_ROW, "int64", "1", "number of the orbital plane, -1 for none", (-1, None)),
-        "other_plane": Variable(_ROW, "int64", "1", "plane of the other object, -1 outside the fleet", (-1, None)),
-        "phase": Variable(_ROW, "str", "", "phase of life of the satellite: held or free"),
-        "other_phase": Variable(_ROW, "str", "", "phase of life of the other object, empty outside the fleet"),
-        "year": Variable(_ROW, "int64", "1", "year of the mission, from 0", (0, None)),
-        "approaches": Variable(_ROW, "int64", "1", "approaches of the cluster", (1, None)),
+        "other": Variable(_ROW, "int64", "", "identifier of the other object, or of a pair of planes"),
+        "satellite": _label("int64", "", "identifier of the satellite"),
+        "plane": _label("int64", "1", "number of the orbital plane, -1 for none"),
+        "other_plane": _label("int64", "1", "plane of the other object, -1 outside the fleet"),
+        "phase": _label("str", "", "phase of life of the satellite: held or free"),
+        "other_phase": _label("str", "", "phase of life of the other object, empty outside the fleet"),
+        "year": _label("int64", "1", "year of the mission, from 0"),
+        "approaches": _label("int64", "1", "approaches of the cluster"),
         "number": Variable(_ROW, "float64", "1", "expected collisions, every approach counted", (0.0, None)),
         "independent_number": Variable(
             _ROW, "float64", "1", "expected collisions, the cluster counted once", (0.0, None)
@@ -105,6 +112,64 @@ def encounter_numbers(approaches: xr.Dataset, probabilities: xr.Dataset, fleet: 
             "approaches": np.diff(np.append(starts, time.size)),
             "number": np.add.reduceat(probability, starts) if starts.size else np.zeros(0),
             "independent_number": -np.log1p(-largest),
+        }
+    )
+
+
+def rate_numbers(rates: xr.Dataset, *, within_km: float, years: float) -> xr.Dataset:
+    """Return the expected collisions that phase-averaged rates stand for.
+
+    Parameters
+    ----------
+    rates : Dataset
+        RATES on some of the dimensions object, plane, other_plane, year, and within_km. Two planes stand once.
+    within_km : float
+        The threshold to take: a sum of hard-body radii [km].
+    years : float
+        Length of the mission [Julian years]; of a last year that is cut short only the part within it counts.
+
+    Returns
+    -------
+    Dataset
+        NUMBERS, one row for each positive rate: collisions of all satellites of a plane. Without an object the pairs of
+        planes stand for what is resampled.
+
+    Raises
+    ------
+    SchemaError
+        The Dataset is not RATES.
+    InputError
+        A threshold that is not among those of the rates, other dimensions, a length that is none. All at once.
+    """
+    RATES.check(rates, stage="rate_numbers")
+    faults = Faults("rate_numbers: arguments cannot be used")
+    span = read_number(faults, "years", years, "yr", low=0.0)
+    wanted = read_number(faults, "within_km", within_km, "km", low=0.0)
+    allowed = ("object", "plane", "other_plane", "year", "within_km")
+    faults.require(
+        bool({"object", "plane"} & set(rates["rate"].dims)),
+        "rates: neither by object nor by plane: nothing to resample",
+    )
+    strange = [str(dim) for dim in rates["rate"].dims if dim not in allowed]
+    faults.require(not strange, f"rates: dimensions {', '.join(strange)} found; allowed: {', '.join(allowed)}")
+    there = "within_km" in rates["rate"].dims and bool((rates["within_km"] == wanted).any())
+    faults.require(there, f"within_km: {within_km} km is not among the thresholds of the rates; ask for it there")
+    faults.raise_if_any()
+    rate = rates["rate"].sel(within_km=wanted, drop=True)
+    length = np.clip(span - rate["year"], 0.0, 1.0) if "year" in rate.dims else span
+    number = (rate * length).stack(encounter=rate.dims)
+    number = number[number.values > 0.0]
+    labels = {str(dim): number[dim].values for dim in rate.dims}
+    pair = labels.get("plane", np.zeros(number.size, dtype=np.int64))
+    if "other_plane" in labels:
+        pair = pair * (labels["other_plane"].max(initial=0) + 1) + labels["other_plane"]
+    return NUMBERS.build(
+        {
+            "encounter": np.arange(number.size),
+            "other": labels.pop("object", pair),
+            **labels,
+            "number": number.values,
+            "independent_number": number.values,
         }
     )
 

@@ -40,6 +40,9 @@ PROBABILITIES = Schema(
             "miss distance in the encounter plane, in units of its standard deviation",
             (0.0, None),
         ),
+        "duration": Variable(
+            _EVENT, "float64", "s", "time in which the errors matter, on a straight path", (0.0, None)
+        ),
         "short_encounter": Variable(
             _EVENT, "bool", "", "whether the short form was used: it holds, or nothing hangs on it"
         ),
@@ -143,6 +146,7 @@ def collision_probability(
             "collision_probability": probability,
             "probability_error": drawn,
             "mahalanobis_distance": distance,
+            "duration": 2.0 * encounters.length() / np.linalg.norm(encounters.velocity, axis=1),
             "short_encounter": short,
             "short_form_error": error,
             "greatest_probability": greatest,

@@ -29,6 +29,9 @@ Floats = NDArray[np.float64]
 
 _ACTION = ("threshold",)
 
+#: Thresholds below have levels where the probability is no longer a double.
+_LEAST_THRESHOLD = 1e-100
+
 
 def _per_year(long_name: str, missing: str = "") -> Variable:
     return Variable(_ACTION, "float64", "year-1", long_name, (0.0, None), missing)
@@ -75,7 +78,7 @@ def avoidance_workload(
     encounters_per_satellite_year : float
         Encounters of one satellite a year within that distance: counted, or from `approach_rates` [1/year].
     thresholds : sequence of float
-        Action thresholds of the collision probability, above 0 and below 1 [1].
+        Action thresholds of the collision probability, from 1e-100 to below 1 [1].
     seed : int
         Of the draws for encounters that last.
 
@@ -100,8 +103,8 @@ def avoidance_workload(
     rate = read_number(faults, "encounters_per_satellite_year", encounters_per_satellite_year, "1/yr", low=0.0)
     levels = np.sort(np.atleast_1d(array_in_units(thresholds, "")))[::-1]
     faults.require(
-        levels.size > 0 and bool(((levels > 0.0) & (levels < 1.0)).all()),
-        f"thresholds: {thresholds} found; allowed: numbers above 0 and below 1",
+        levels.size > 0 and bool(((levels >= _LEAST_THRESHOLD) & (levels < 1.0)).all()),
+        f"thresholds: {thresholds} found; allowed: numbers from {_LEAST_THRESHOLD:g} to below 1",
     )
     encounters = read_encounters(faults, approaches, covariance_first_m2, covariance_second_m2, hard_body_radius_m)
     found = collision_probability(

@@ -5,8 +5,9 @@ import pytest
 
 from shells.errors import InputError
 from shells.risk.aggregation import COLLISION_RISK, collision_risk
-from shells.risk.numbers import NUMBERS, encounter_numbers
+from shells.risk.numbers import NUMBERS, encounter_numbers, rate_numbers
 from shells.risk.probability import collision_probability
+from shells.schema import RATES
 from tests.populations import EPOCH, objects_of, random_elements
 from tests.risk.test_probability import FIRST, SECOND, approaches
 
@@ -119,7 +120,7 @@ def test_groups():
 
 
 def test_resampled_errors():
-    # Closed forms: objects alone, sqrt(sum (x - mean)^2) (B. Efron 1979, section 2); scenarios alone, the error of a mean;
+    # Closed forms: objects alone, sqrt(sum (x - mean)^2) (B. Efron 1979, section 2); scenarios alone, that of a mean;
     # both within four relative errors 1 / sqrt(2 samples). Small numbers: those of the probability are the same.
     rng = np.random.default_rng(6)
     values = 1e-6 * rng.exponential(size=60)
@@ -144,6 +145,40 @@ def test_order_and_seed():
     other = collision_risk(rows, by=("satellite", "year"), seed=5)
     assert not np.array_equal(other["number_error"], found["number_error"])
     np.testing.assert_array_equal(other["number"], found["number"])
+
+
+def test_rates():
+    # By hand: rates times the length of each year, the last cut short; a pair of planes for both planes, once in all.
+    rate = np.arange(1.0, 13.0).reshape(2, 3, 2, 1) * 1e-3
+    by_object = RATES.build(
+        {"object": [7, 9], "plane": [0, 1, 2], "year": [0, 1], "within_km": [0.01], "rate": rate},
+        dims=("object", "plane", "year", "within_km"),
+    )
+    found = rate_numbers(by_object, within_km=0.01, years=1.25)
+    risk = collision_risk(found, by=("plane",))
+    np.testing.assert_allclose(risk["number"], (rate[..., 0] * [1.0, 0.25]).sum(axis=(0, 2)), rtol=1e-14)
+    np.testing.assert_allclose(risk["probability"], -np.expm1(-risk["number"]), rtol=1e-14)
+    assert set(found["other"].values.tolist()) == {7, 9}
+    between = np.zeros((3, 3, 1))
+    between[0, 1], between[0, 2], between[1, 2] = 1e-3, 2e-3, 4e-3
+    pairs = RATES.build(
+        {"plane": [0, 1, 2], "other_plane": [0, 1, 2], "within_km": [0.01], "rate": between},
+        dims=("plane", "other_plane", "within_km"),
+    )
+    rows = rate_numbers(pairs, within_km=0.01, years=10.0)
+    np.testing.assert_allclose(collision_risk(rows, by=("plane",))["number"], [0.03, 0.05, 0.06], rtol=1e-14)
+    np.testing.assert_allclose(collision_risk(rows)["number"], [0.07], rtol=1e-14)
+    assert np.unique(rows["other"]).size == 3
+    with pytest.raises(InputError) as error:
+        rate_numbers(pairs.isel(plane=0, other_plane=0, drop=True), within_km=2.0, years=-1.0)
+    assert str(error.value).splitlines() == [
+        "rate_numbers: arguments cannot be used:",
+        "  - years: -1 yr found; allowed: at least 0 yr",
+        "  - rates: neither by object nor by plane: nothing to resample",
+        "  - within_km: 2.0 km is not among the thresholds of the rates; ask for it there",
+    ]
+    with pytest.raises(InputError, match="by: year is not known in all scenarios"):
+        collision_risk(rows, by=("year",))
 
 
 def test_nothing_met():

@@ -189,10 +189,15 @@ def test_greatest_probability_against_a_scan():
 
 
 def test_greatest_probability_limits():
-    # Limits: a miss inside the body, a certain position outside, no body.
-    cases = [([3.0, 1.0], np.eye(2), 5.0), ([30.0, 1.0], np.zeros((2, 2)), 5.0), ([30.0, 1.0], np.eye(2), 0.0)]
+    # Limits: a miss inside the body, on its rim, a certain position outside, no body.
+    cases = [
+        ([3.0, 1.0], np.eye(2), 5.0),
+        ([3.0, 4.0], np.eye(2), 5.0),
+        ([30.0, 1.0], np.zeros((2, 2)), 5.0),
+        ([30.0, 1.0], np.eye(2), 0.0),
+    ]
     found = [greatest_probability([miss], [covariance], radius) for miss, covariance, radius in cases]
-    assert [(p.item(), s.item()) for p, s in found] == [(1.0, 0.0), (0.0, 1.0), (0.0, 1.0)]
+    assert [(p.item(), s.item()) for p, s in found] == [(1.0, 0.0), (0.5, 0.0), (0.0, 1.0), (0.0, 1.0)]
 
 
 @settings(deadline=None)  # the first call may compile

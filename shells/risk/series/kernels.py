@@ -125,8 +125,10 @@ def _bracket(s_x, x, s_y, y, radius):
 @allocating_kernel
 def _greatest(s_x, x, s_y, y, radius, rules):
     """Return the greatest probability over scales of both deviations, and that scale (R. P. Brent 1973, chapter 5)."""
-    if radius > 0.0 and math.hypot(x, y) < radius:
-        return 1.0, 0.0
+    offset = math.hypot(x, y)
+    if radius > 0.0 and offset <= radius:
+        # certainty makes it a hit; on the rim half of it, as of a half plane
+        return 1.0 if offset < radius else 0.5, 0.0
     if radius == 0.0 or s_y == 0.0 or (s_x == 0.0 and x >= radius):
         return _probability(s_x, x, s_y, y, radius, rules), 1.0
     low, high = _bracket(s_x, x, s_y, y, radius)
