@@ -4,9 +4,15 @@ import sys
 
 import numpy as np
 
-from benchmarks import accuracy, approaches, motion
+from benchmarks import accuracy, approaches, motion, risk
 
-BENCHMARKS = {"motion": motion.main, "memory": motion.memory, "accuracy": accuracy.main, "approaches": approaches.main}
+BENCHMARKS = {
+    "motion": motion.main,
+    "memory": motion.memory,
+    "accuracy": accuracy.main,
+    "approaches": approaches.main,
+    "risk": risk.main,
+}
 
 
 def main(names: list[str]) -> None:

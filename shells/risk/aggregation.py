@@ -55,7 +55,8 @@ def collision_risk(*scenarios: xr.Dataset, by: Sequence[str] = (), samples: int 
     Parameters
     ----------
     *scenarios : Dataset
-        NUMBERS, one for each draw of the slow variables, equally likely. One without encounters counts as zero.
+        NUMBERS, one for each draw of the slow variables, equally likely. One without encounters counts as zero. Other
+        objects of one identifier are taken for one, in all scenarios.
     by : sequence of str
         What to add up by: "satellite", "plane", "year", "phase", or "encounter" in a single scenario. Nothing gives the
         fleet as a whole.

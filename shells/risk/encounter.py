@@ -139,6 +139,29 @@ def encounter_plane(relative_velocity: ArrayLike) -> Floats:
     return np.stack([across, np.cross(along, across)], axis=1)
 
 
+def places_of(ids: NDArray[np.int64], population: xr.Dataset) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return where objects stand in a population.
+
+    Parameters
+    ----------
+    ids : ndarray of int, shape (n,)
+        Identifiers.
+    population : Dataset
+        With a variable `object`, not empty.
+
+    Returns
+    -------
+    place : ndarray of int, shape (n,)
+        Indices; any for objects that are not in it.
+    member : ndarray of bool, shape (n,)
+        Whether they are in it.
+    """
+    known = population["object"].values
+    sorter = np.argsort(known)
+    place = sorter[np.minimum(np.searchsorted(known, ids, sorter=sorter), known.size - 1)]
+    return place, known[place] == ids
+
+
 def _vectors(approaches: xr.Dataset, prefix: str) -> Floats:
     names = [prefix + axis for axis in ("radial", "in_track", "cross_track")]
     return np.stack([approaches[name].values for name in names], axis=1)

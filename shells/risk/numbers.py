@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from shells import constants
 from shells.errors import Faults
 from shells.fleet.quantities import read_number
+from shells.risk.encounter import places_of
 from shells.risk.probability import PROBABILITIES
 from shells.schema import APPROACHES, RATES, Schema, Variable
 
@@ -55,17 +56,21 @@ NUMBERS = Schema(
 )
 
 
-def encounter_numbers(approaches: xr.Dataset, probabilities: xr.Dataset, fleet: xr.Dataset) -> xr.Dataset:
+def encounter_numbers(
+    approaches: xr.Dataset, probabilities: xr.Dataset, fleet: xr.Dataset, others: xr.Dataset | None = None
+) -> xr.Dataset:
     """Return the expected collisions of each encounter.
 
     Parameters
     ----------
     approaches : Dataset
-        APPROACHES whose first objects are of the fleet; the second may be.
+        APPROACHES of the fleet with others or with itself.
     probabilities : Dataset
         PROBABILITIES of these approaches.
     fleet : Dataset
         OBJECTS or ORBITS of the fleet. Years are counted from its epoch or first node.
+    others : Dataset, optional
+        OBJECTS or ORBITS of the second objects, as of `find_approaches`; left out, they are of the fleet.
 
     Returns
     -------
@@ -77,7 +82,8 @@ def encounter_numbers(approaches: xr.Dataset, probabilities: xr.Dataset, fleet: 
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        First objects that are not of the fleet, approaches before its epoch, Datasets of different length.
+        Objects that are not in their population, approaches before the epoch of the fleet, Datasets of different
+        length; all at once.
     """
     APPROACHES.check(approaches, stage="encounter_numbers")
     PROBABILITIES.check(probabilities, stage="encounter_numbers")
@@ -86,8 +92,9 @@ def encounter_numbers(approaches: xr.Dataset, probabilities: xr.Dataset, fleet: 
     faults = Faults("encounter_numbers: arguments cannot be used")
     counts = approaches.sizes["approach"], probabilities.sizes["approach"]
     faults.require(counts[0] == counts[1], f"probabilities: {counts[1]} found for {counts[0]} approaches")
-    strangers = np.setdiff1d(first, fleet["object"].values)
-    faults.require(strangers.size == 0, f"first: objects {strangers[:5].tolist()} are not of the fleet")
+    for name, ids, population in (("first", first, fleet), ("second", second, fleet if others is None else others)):
+        strangers = np.setdiff1d(ids, population["object"].values)
+        faults.require(strangers.size == 0, f"{name}: objects {strangers[:5].tolist()} are not in their population")
     faults.require(bool((time >= start).all()), f"time: approaches before {start}, the start of the fleet")
     faults.raise_if_any()
 
@@ -98,7 +105,10 @@ def encounter_numbers(approaches: xr.Dataset, probabilities: xr.Dataset, fleet: 
     largest = np.minimum(np.maximum.reduceat(probability, starts), _NEARLY_ONE) if starts.size else np.zeros(0)
     first, second, time_of = first[starts], second[starts], time[starts]
     plane, phase = _membership(fleet, first, time_of)
-    other_plane, other_phase = _membership(fleet, second, time_of)
+    if others is None:
+        other_plane, other_phase = _membership(fleet, second, time_of)
+    else:
+        other_plane, other_phase = np.full(second.size, -1), np.full(second.size, "")
     return NUMBERS.build(
         {
             "encounter": np.arange(starts.size),
@@ -188,11 +198,7 @@ def _cluster_starts(
 def _membership(
     fleet: xr.Dataset, ids: NDArray[np.int64], time: NDArray[np.datetime64]
 ) -> tuple[NDArray[np.int64], NDArray[np.str_]]:
-    """Return plane and phase of life of objects at given times; -1 and empty for those outside the fleet."""
-    known = fleet["object"].values
-    sorter = np.argsort(known)
-    place = sorter[np.minimum(np.searchsorted(known, ids, sorter=sorter), known.size - 1)]
-    member = known[place] == ids
+    """Return plane and phase of life of satellites at given times."""
+    place, _ = places_of(ids, fleet)
     held = (time >= fleet["held_from"].values[place]) & (time < fleet["held_until"].values[place])
-    phase = np.where(member, np.where(held, "held", "free"), "")
-    return np.where(member, fleet["plane"].values[place], -1), phase
+    return fleet["plane"].values[place], np.where(held, "held", "free")

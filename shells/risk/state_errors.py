@@ -22,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from shells.errors import Faults, InputError
 from shells.fleet.quantities import array_in_units
 from shells.risk.covariances import named
+from shells.risk.encounter import places_of
 from shells.schema import APPROACHES, Schema, Variable, provenance
 
 Floats = NDArray[np.float64]
@@ -136,7 +137,9 @@ def error_classes(path: str | Path | None = None) -> tuple[ErrorClass, ...]:
 
 def encounter_errors(
     approaches: xr.Dataset,
-    *populations: xr.Dataset,
+    objects: xr.Dataset,
+    others: xr.Dataset | None = None,
+    *,
     age_first_days: Any,
     age_second_days: Any,
     classes: tuple[ErrorClass, ...] | None = None,
@@ -147,8 +150,9 @@ def encounter_errors(
     ----------
     approaches : Dataset
         APPROACHES.
-    *populations : Dataset
-        OBJECTS or ORBITS that hold all objects of the approaches: their kinds and hard-body radii.
+    objects, others : Dataset
+        OBJECTS or ORBITS of the first and of the second objects of the approaches, as of `find_approaches`: their kinds
+        and hard-body radii. Left out, the second objects are among the first.
     age_first_days, age_second_days : array_like or Quantity, shape () or (approach,)
         Age of the orbits of first and second at the approach, since the last measurement that somebody who decides
         would have [day].
@@ -165,26 +169,26 @@ def encounter_errors(
     SchemaError
         The Dataset is not APPROACHES.
     InputError
-        Objects in no population or in two, kinds or altitudes without a class, ages that are none; all at once.
+        Objects that are not in their population, kinds or altitudes without a class, ages that are none; all at once.
     """
     APPROACHES.check(approaches, stage="encounter_errors")
     model = error_classes() if classes is None else classes
     faults = Faults("encounter_errors: arguments cannot be used")
-    kinds, radii = _properties(faults, populations)
     altitude = approaches["radius_altitude"].values
     covariances, radius = [], np.zeros(altitude.size)
-    for name, age in (("first", age_first_days), ("second", age_second_days)):
+    sides = (("first", objects, age_first_days), ("second", objects if others is None else others, age_second_days))
+    for name, population, age in sides:
         ids = approaches[name].values
-        unknown = np.array([number not in kinds for number in ids.tolist()], dtype=bool)
+        place, member = places_of(ids, population)
         faults.require(
-            not unknown.any(),
-            f"{name}: objects {np.unique(ids[unknown])[:5].tolist()} at {named(unknown)} are in no population given",
+            bool(member.all()),
+            f"{name}: objects {np.unique(ids[~member])[:5].tolist()} at {named(~member)} are not in their population",
         )
-        own = np.array([kinds.get(number, "") for number in ids.tolist()], dtype=np.str_)
+        kinds = np.where(member, population["kind"].values[place], "")
         ages = _read_age(faults, f"age_{name}_days", age, altitude.size)
-        deviation = _deviations(faults, name, model, np.where(unknown, "", own), altitude, ages)
+        deviation = _deviations(faults, name, model, kinds, altitude, ages)
         covariances.append(deviation[:, :, None] ** 2 * np.eye(3))
-        radius += [radii.get(number, 0.0) for number in ids.tolist()]
+        radius += population["hard_body_radius"].values[place]
     faults.raise_if_any()
     return ENCOUNTER_ERRORS.build(
         {
@@ -209,19 +213,6 @@ def _read_class(faults: Faults, where: str, row: dict[str, str]) -> ErrorClass:
     faults.require(bool(row["source"]), f"{where}, source: none found; give one, or the word assumed")
     values = dict(zip(_COLUMNS, numbers, strict=True))
     return ErrorClass(kinds=tuple(row["kinds"].split(";")), **values, source=row["source"])
-
-
-def _properties(faults: Faults, populations: tuple[xr.Dataset, ...]) -> tuple[dict[int, str], dict[int, float]]:
-    """Return kind and hard-body radius [m] by identifier."""
-    kinds: dict[int, str] = {}
-    radii: dict[int, float] = {}
-    for population in populations:
-        ids = population["object"].values.tolist()
-        twice = [number for number in ids if number in kinds]
-        faults.require(not twice, f"objects {twice[:5]} are in two populations; give each object one identifier")
-        kinds.update(zip(ids, population["kind"].values.tolist(), strict=True))
-        radii.update(zip(ids, population["hard_body_radius"].values.tolist(), strict=True))
-    return kinds, radii
 
 
 def _read_age(faults: Faults, name: str, value: Any, count: int) -> Floats:

@@ -46,6 +46,10 @@ def meetings(first, second, hours):
     return events.assign({name: ("approach", np.asarray(value)) for name, value in names.items()})
 
 
+def debris(*ids):
+    return objects_of(random_elements(np.random.default_rng(9), len(ids))).assign_coords(object=("object", list(ids)))
+
+
 def fleet():
     return objects_of(random_elements(np.random.default_rng(8), 4), kind="fleet", plane=[0, 0, 1, 1], held=True)
 
@@ -54,7 +58,7 @@ def test_clusters_count_once():
     # By hand: revolutions of 97 min at 600 km; the pair 1-200 meets three times on successive revolutions, then two
     # days later; 1-201 once between.
     events = meetings([1, 1, 1, 1, 1], [200, 201, 200, 200, 200], [10.0, 10.8, 11.6, 13.2, 61.0])
-    found = encounter_numbers(events, probabilities(events, [1e-4, 2e-4, 4e-4, 3e-4, 5e-4]), fleet())
+    found = encounter_numbers(events, probabilities(events, [1e-4, 2e-4, 4e-4, 3e-4, 5e-4]), fleet(), debris(200, 201))
     assert found["other"].values.tolist() == [200, 200, 201]
     assert found["approaches"].values.tolist() == [3, 1, 1]
     np.testing.assert_allclose(found["number"], [8e-4, 5e-4, 2e-4], rtol=1e-12)
@@ -70,13 +74,18 @@ def test_labels():
     until = satellites["held_until"].values.copy()
     until[2] = EPOCH + np.timedelta64(365, "D")
     satellites = satellites.assign(held_until=("object", until))
-    events = meetings([1, 3, 3], [3, 200, 201], [24 * 366.0, 24 * 10.0, 24 * 800.0])
+    events = meetings([1, 3, 3], [3, 4, 2], [24 * 366.0, 24 * 10.0, 24 * 800.0])
     found = encounter_numbers(events, probabilities(events, [1e-4, 2e-4, 4e-4]), satellites)
     assert found["plane"].values.tolist() == [0, 1, 1]
-    assert found["other_plane"].values.tolist() == [1, -1, -1]
-    assert found["year"].values.tolist() == [1, 0, 2]
-    assert found["phase"].values.tolist() == ["held", "held", "free"]
-    assert found["other_phase"].values.tolist() == ["free", "", ""]
+    assert found["other"].values.tolist() == [3, 2, 4]
+    assert found["other_plane"].values.tolist() == [1, 0, 1]
+    assert found["year"].values.tolist() == [1, 2, 0]
+    assert found["phase"].values.tolist() == ["held", "free", "held"]
+    assert found["other_phase"].values.tolist() == ["free", "held", "held"]
+    # the same identifiers outside the fleet
+    against = encounter_numbers(events, probabilities(events, [1e-4, 2e-4, 4e-4]), satellites, debris(2, 3, 4))
+    assert against["other_plane"].values.tolist() == [-1, -1, -1]
+    assert against["other_phase"].values.tolist() == ["", "", ""]
     # a certain collision has a finite number
     sure = encounter_numbers(events, probabilities(events, [1.0, 0.0, 0.0]), satellites)
     np.testing.assert_allclose(collision_risk(sure)["probability"], [1.0], rtol=1e-15)
@@ -201,10 +210,11 @@ def test_errors():
         collision_risk()
     events = meetings([1, 7], [200, 200], [-1.0, 2.0])
     with pytest.raises(InputError) as error:
-        encounter_numbers(events, probabilities(events, [0.1, 0.2]).isel(approach=[0]), fleet())
+        encounter_numbers(events, probabilities(events, [0.1, 0.2]).isel(approach=[0]), fleet(), debris(201))
     assert str(error.value).splitlines() == [
         "encounter_numbers: arguments cannot be used:",
         "  - probabilities: 1 found for 2 approaches",
-        "  - first: objects [7] are not of the fleet",
+        "  - first: objects [7] are not in their population",
+        "  - second: objects [200] are not in their population",
         "  - time: approaches before 2026-03-01T06:00:00.000000000, the start of the fleet",
     ]

@@ -66,12 +66,11 @@ def test_errors(tmp_path):
     fleet, debris = populations()
     debris = debris.assign(kind=("object", ["balloon", "debris"]))
     with pytest.raises(InputError) as error:
-        encounter_errors(events, fleet, fleet, debris, age_first_days=-1.0, age_second_days=[1.0, 2.0, 3.0])
+        encounter_errors(events, fleet, debris, age_first_days=-1.0, age_second_days=[1.0, 2.0, 3.0])
     assert str(error.value).splitlines() == [
         "encounter_errors: arguments cannot be used:",
-        "  - objects [1] are in two populations; give each object one identifier",
         "  - age_first_days: [-1.] days at approaches [0, 1] (2 of 2); allowed: finite, from 0 days",
-        "  - second: objects [9] at approaches [1] (1 of 2) are in no population given",
+        "  - second: objects [9] at approaches [1] (1 of 2) are not in their population",
         "  - age_second_days: shape (3,) found; allowed: () or (2,)",
         "  - second: no error class for kinds ['balloon'] at approaches [0] (1 of 2), altitudes 600 to 600 km; "
         "add one to the model",
