@@ -33,6 +33,8 @@ class Encounters:
         Combined hard-body radius [m].
     rate : ndarray, shape (n,)
         At which a circular orbit there turns [rad/s].
+    turning : ndarray, shape (n,)
+        Fastest motion of an error of the second of one deviation, as its frame turns against that of the first [m/s].
     """
 
     position: Floats
@@ -40,6 +42,7 @@ class Encounters:
     covariance: Floats
     radius: Floats
     rate: Floats
+    turning: Floats
 
     @property
     def in_plane(self) -> tuple[Floats, Floats]:
@@ -73,6 +76,10 @@ class Encounters:
         distance = np.linalg.norm(self.position, axis=1) + length
         acceleration = 2.0 * self.rate * speed + 3.0 * self.rate**2 * distance
         return np.asarray(0.5 * acceleration * (length / speed) ** 2)
+
+    def turn(self) -> Floats:
+        """Return how far errors of the second turn against the first's while they matter, shape (n,) [m]."""
+        return np.asarray(self.turning * self.length() / np.linalg.norm(self.velocity, axis=1))
 
 
 def encounters_of(approaches: xr.Dataset, first: Floats, second: Floats, radius: Floats, faults: Faults) -> Encounters:
@@ -108,12 +115,16 @@ def encounters_of(approaches: xr.Dataset, first: Floats, second: Floats, radius:
     faults.raise_if_any()
     turn = _second_in_first(approaches["crossing_angle"].values, velocity[:, 2])
     distance = approaches["radius_altitude"].values + constants.EQUATORIAL_RADIUS.value
+    rate = np.sqrt(constants.GRAVITATIONAL_PARAMETER.value / distance**3)
+    # both frames turn at this rate, about axes the crossing angle apart
+    apart = 2.0 * rate * np.sin(0.5 * np.radians(approaches["crossing_angle"].values))
     return Encounters(
         _vectors(approaches, "") * 1000.0,
         velocity,
         first + turn @ second @ turn.swapaxes(1, 2),
         radius,
-        np.sqrt(constants.GRAVITATIONAL_PARAMETER.value / distance**3),
+        rate,
+        apart * np.sqrt(np.maximum(np.linalg.eigvalsh(second)[:, 2], 0.0)),
     )
 
 

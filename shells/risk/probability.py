@@ -49,6 +49,12 @@ PROBABILITIES = Schema(
         "short_form_error": Variable(
             _EVENT, "float64", "1", "bound of the relative error that the bend of the path makes in the short form"
         ),
+        "turn_error": Variable(
+            _EVENT,
+            "float64",
+            "1",
+            "bound of the relative error that the turn of the errors of second makes in any form",
+        ),
         "greatest_probability": Variable(
             _EVENT, "float64", "1", "greatest probability over scales of the covariance", (0.0, 1.0), _LASTING
         ),
@@ -117,6 +123,10 @@ def collision_probability(
     which smooths). Where this exceeds 0.1 the encounter counts as lasting: it is followed along its bent path, half a
     revolution to both sides, and the probability has the standard error of the draws. Those whose probability stays
     below 1e-15 even so are left with the short form.
+
+    Both forms keep the errors of the second in the directions that they have at closest approach. They turn against the
+    frame of the first, by less than the bend unless the errors are long and lie near the encounter plane; the same
+    bound for this shift is `turn_error`.
     """
     APPROACHES.check(approaches, stage="collision_probability")
     faults = Faults("collision_probability: arguments cannot be used")
@@ -124,8 +134,9 @@ def collision_probability(
     miss, covariance = encounters.in_plane
     plane = (miss, covariance, encounters.radius, quadrature_rules())
     probability, distance, deviation = series.probabilities(*plane)
-    # certain positions: what the bend is to the body
-    error = short_form_error(encounters, deviation, np.where(np.isfinite(distance), distance, 0.0))
+    # certain positions: what the shift is to the body
+    lever = np.where(np.isfinite(distance), distance, 0.0)
+    error = largest_change(encounters.bend(), encounters.radius, deviation, lever)
     short = error <= SHORT_FORM_ERROR
     short |= probability < _NEGLIGIBLE * np.exp(-_LONGEST_BEND * error)
     greatest, scale = series.greatest_probabilities(*plane)
@@ -149,6 +160,7 @@ def collision_probability(
             "duration": 2.0 * encounters.length() / np.linalg.norm(encounters.velocity, axis=1),
             "short_encounter": short,
             "short_form_error": error,
+            "turn_error": largest_change(encounters.turn(), encounters.radius, deviation, lever),
             "greatest_probability": greatest,
             "scale_of_greatest": scale,
         },
@@ -180,12 +192,15 @@ def read_encounters(
     return encounters_of(approaches, first, second, read_radius(faults, hard_body_radius_m, count), faults)
 
 
-def short_form_error(encounters: Encounters, deviation: Floats, distance: Floats) -> Floats:
-    """Return the share by which the bend of the path may change the probability, to first order.
+def largest_change(shift: Floats, radius: Floats, deviation: Floats, distance: Floats) -> Floats:
+    """Return the share by which a shift of the miss may change a probability, to first order.
 
     Parameters
     ----------
-    encounters : Encounters
+    shift : ndarray, shape (n,)
+        In whatever direction [m].
+    radius : ndarray, shape (n,)
+        Combined hard-body radius [m].
     deviation : ndarray, shape (n,)
         Smaller deviation in the encounter plane [m].
     distance : ndarray, shape (n,)
@@ -196,9 +211,8 @@ def short_form_error(encounters: Encounters, deviation: Floats, distance: Floats
     ndarray, shape (n,)
         [1].
     """
-    scale = np.hypot(deviation, encounters.radius)
-    bend = encounters.bend() * (1.0 + distance)
-    return np.divide(bend, scale, out=np.zeros_like(bend), where=scale > 0.0)
+    scale = np.hypot(deviation, radius)
+    return np.divide(shift * (1.0 + distance), scale, out=np.zeros_like(scale), where=scale > 0.0)
 
 
 def _generator(approaches: xr.Dataset, k: int, seed: int) -> np.random.Generator:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from shells.errors import Faults
 from shells.fleet.quantities import array_in_units, read_number
 from shells.risk.encounter import Encounters
-from shells.risk.probability import SHORT_FORM_ERROR, collision_probability, read_encounters, short_form_error
+from shells.risk.probability import SHORT_FORM_ERROR, collision_probability, largest_change, read_encounters
 from shells.risk.series.kernels import areas_above
 from shells.risk.short_encounter import quadrature_rules
 from shells.schema import APPROACHES, Schema, Variable
@@ -169,7 +169,8 @@ def _is_short(encounters: Encounters) -> NDArray[np.bool_]:
     """
     central = replace(encounters, position=np.zeros_like(encounters.position))
     deviation = np.sqrt(np.maximum(np.linalg.eigvalsh(encounters.in_plane[1])[:, 0], 0.0))
-    return np.asarray(short_form_error(central, deviation, np.zeros(deviation.size)) <= SHORT_FORM_ERROR)
+    change = largest_change(central.bend(), central.radius, deviation, np.zeros(deviation.size))
+    return np.asarray(change <= SHORT_FORM_ERROR)
 
 
 def _resampled_error(shares: Floats, second: NDArray[np.int64]) -> Floats:
