@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 import math
 from dataclasses import dataclass
-from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -105,7 +104,6 @@ class ErrorClass:
         return np.stack([radial, in_track, np.hypot(self.cross_track_m, self.cross_track_m_per_day * age)], axis=-1)
 
 
-@cache
 def error_classes(path: str | Path | None = None) -> tuple[ErrorClass, ...]:
     """Return the classes of an error model.
 
