@@ -27,8 +27,9 @@ _SEGMENTS_PER_DEVIATION, _FEWEST, _MOST = 4.0, 256, 20_000
 #: Draws of each kind: an error of the result of some 2 to 4 %.
 _DRAWS = 1024
 
-#: Deviations under this share of the hard-body radius are raised to it: a density is needed in every direction.
-_LEAST_DEVIATION = 1e-3
+#: Deviations under these shares of the hard-body radius and of the largest deviation are raised to them: a density is
+#: needed in every direction, and its factors in double precision.
+_LEAST_OF_BODY, _LEAST_OF_LARGEST = 1e-3, 1e-6
 
 
 class Entrances(NamedTuple):
@@ -66,7 +67,7 @@ def entrances(
     if radius == 0.0:
         return Entrances(0.0, 0.0, 0.0, 0.0)
     deviation = np.sqrt(np.maximum(np.linalg.eigvalsh(covariance), 0.0))
-    least = _LEAST_DEVIATION * radius
+    least = max(_LEAST_OF_BODY * radius, _LEAST_OF_LARGEST * float(deviation[2]))
     spread = covariance + least**2 * np.eye(3) if deviation[0] < least else covariance
     factor = np.linalg.cholesky(spread)
     whiten = np.linalg.inv(factor)
