@@ -6,7 +6,11 @@ from pathlib import Path
 
 from shells.fleet.distances import DISTANCES
 from shells.motion.elements import CLASSICAL
+from shells.risk.aggregation import COLLISION_RISK
+from shells.risk.numbers import NUMBERS
 from shells.risk.probability import PROBABILITIES
+from shells.risk.state_errors import ENCOUNTER_ERRORS
+from shells.risk.workload import WORKLOAD
 from shells.schema import SCHEMAS
 from shells.study.found import FOUND
 
@@ -23,6 +27,8 @@ WORDS = {
     "mutual node": "where two orbits cross the line in which their planes meet",
     "approach": "a local minimum of distance below a threshold",
     "rate": "expected approaches per year",
+    "short encounter": "one so fast that the relative path may be taken for straight while the errors matter",
+    "cluster": "approaches of one pair on successive revolutions, which count once for a probability",
     "train": "satellites of a plane that share one orbit and differ only in phase",
     "target": "a number of collisions, per satellite or for the fleet, over a stated time, with or without avoidance",
 }
@@ -46,7 +52,17 @@ SYMBOLS = {
     "area_to_mass": "A/m",
 }
 
-ALL_SCHEMAS = (*SCHEMAS, CLASSICAL, DISTANCES, PROBABILITIES, FOUND)
+ALL_SCHEMAS = (
+    *SCHEMAS,
+    CLASSICAL,
+    DISTANCES,
+    ENCOUNTER_ERRORS,
+    PROBABILITIES,
+    WORKLOAD,
+    NUMBERS,
+    COLLISION_RISK,
+    FOUND,
+)
 
 
 def render() -> str:

@@ -1,1 +1,1 @@
-"""Risk: collision probability of an encounter."""
+"""Risk: collision probability, errors of states, avoidance workload, number and probability over a mission."""

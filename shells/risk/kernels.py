@@ -32,7 +32,7 @@ def _product_error(a, b, product):
 
 
 @kernel
-def _principal(c_xx, c_xy, c_yy, m_x, m_y):
+def principal(c_xx, c_xy, c_yy, m_x, m_y):
     """Return deviation and offset along the smaller, then along the larger principal axis."""
     larger = 0.5 * (c_xx + c_yy) + math.hypot(0.5 * (c_xx - c_yy), c_xy)
     if larger <= 0.0:
@@ -141,7 +141,7 @@ def _panel(low, high, centre, reach, start, lead, radius, s_x, y, s_y, nodes, we
 
 
 @allocating_kernel
-def _disc_probability(s_x, x, s_y, y, radius, nodes, weights, inner_nodes, inner_weights):
+def disc_probability(s_x, x, s_y, y, radius, nodes, weights, inner_nodes, inner_weights):
     """Return the probability of one disc; deviations s_x <= s_y, offsets x, y >= 0 along them."""
     if s_x == 0.0:
         if x > radius:
@@ -175,19 +175,17 @@ def _disc_probability(s_x, x, s_y, y, radius, nodes, weights, inner_nodes, inner
 
 
 @allocating_kernel
-def disc_probabilities(miss, covariance, radius, nodes, weights, inner_nodes, inner_weights):
-    """Return probability and Mahalanobis distance of each encounter.
+def disc_probabilities(miss, covariance, radius, rules):
+    """Return the probability of each encounter.
 
-    Arrays of shape (n, 2), (n, 2, 2) and (n,) [m, m2, m], then the two Gauss-Legendre rules; two arrays (n,) out.
+    Arrays of shape (n, 2), (n, 2, 2) and (n,) [m, m2, m], then nodes and weights of the outer and of the inner
+    Gauss-Legendre rule; an array (n,) out.
     """
-    probability, distance = np.empty(radius.size), np.empty(radius.size)
+    probability = np.zeros(radius.size)
     for k in range(radius.size):
-        c_xy = 0.5 * (covariance[k, 0, 1] + covariance[k, 1, 0])
-        s_x, x, s_y, y = _principal(covariance[k, 0, 0], c_xy, covariance[k, 1, 1], miss[k, 0], miss[k, 1])
-        along_x = 0.0 if x == 0.0 else x / s_x
-        along_y = 0.0 if y == 0.0 else y / s_y
-        distance[k] = math.hypot(along_x, along_y)
-        probability[k] = 0.0
         if radius[k] > 0.0:
-            probability[k] = _disc_probability(s_x, x, s_y, y, radius[k], nodes, weights, inner_nodes, inner_weights)
-    return probability, distance
+            s_x, x, s_y, y = principal(
+                covariance[k, 0, 0], covariance[k, 0, 1], covariance[k, 1, 1], miss[k, 0], miss[k, 1]
+            )
+            probability[k] = disc_probability(s_x, x, s_y, y, radius[k], *rules)
+    return probability

@@ -8,12 +8,10 @@ import numpy as np
 import pytest
 
 from shells.errors import InputError
-from shells.risk.probability import (
-    collision_probability,
-    encounter_plane,
-    short_encounter_probability,
-    smallest_correlation_eigenvalue,
-)
+from shells.risk.covariances import smallest_correlation_eigenvalue
+from shells.risk.encounter import encounter_plane
+from shells.risk.probability import collision_probability
+from shells.risk.short_encounter import short_encounter_probability
 from shells.schema import APPROACHES
 
 # CCSDS 508.0-B-1, June 2013 with corrigenda to October 2021, section 4.4, XML example (read): states [km, km/s] and
@@ -141,9 +139,10 @@ def test_message_covariances():
     ],
 )
 def test_exact_cases(sigma_x, sigma_y, miss, radius, expected):
-    # Theory, computed to 12 digits.
-    found = short_encounter_probability([miss], [np.diag([sigma_x**2, sigma_y**2])], radius)
-    np.testing.assert_allclose(found, [expected], rtol=1e-10)
+    # Theory, computed to 12 digits; both methods.
+    for method in ("series", "quadrature"):
+        found = short_encounter_probability([miss], [np.diag([sigma_x**2, sigma_y**2])], radius, method=method)
+        np.testing.assert_allclose(found, [expected], rtol=1e-10)
 
 
 @pytest.mark.parametrize(
@@ -159,7 +158,8 @@ def test_exact_cases(sigma_x, sigma_y, miss, radius, expected):
 )
 def test_principal_axis_cases(sigma_x, sigma_y, radius, miss, published, atol, computed):
     # From memory, not verified: cases of F. K. Chan 2008 as used by R. Serra et al. 2016, Journal of Guidance,
-    # Control, and Dynamics 39(5), 1009-1021, to the digits printed. Computed with mpmath, 60 digits: to 1e-9.
-    found = short_encounter_probability([miss], [np.diag([sigma_x**2, sigma_y**2])], radius)
-    np.testing.assert_allclose(found, [published], rtol=0, atol=atol)
-    np.testing.assert_allclose(found, [computed], rtol=1e-9)
+    # Control, and Dynamics 39(5), 1009-1021, to the digits printed. Computed with mpmath, 60 digits: to 1e-10.
+    for method in ("series", "quadrature"):
+        found = short_encounter_probability([miss], [np.diag([sigma_x**2, sigma_y**2])], radius, method=method)
+        np.testing.assert_allclose(found, [published], rtol=0, atol=atol)
+        np.testing.assert_allclose(found, [computed], rtol=1e-10)

@@ -1,0 +1,1 @@
+"""Kernels of the series of the short encounter, and of what is sought with it: greatest value, area above a level."""
