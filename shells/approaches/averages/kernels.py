@@ -370,7 +370,7 @@ def cell_variation(track, row, departure, distance, upper, lower):
     return total
 
 
-@kernel
+@allocating_kernel
 def departures(track, distance, spread, offsets, weights):
     """Fill the quadrature over departures that matter for a track; return how many nodes it has."""
     reach, step, scale, log_density = spread[0], spread[1], spread[2], spread[3]
@@ -622,7 +622,8 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
     bending = np.sqrt((shape_a[4] + shape_b[4] + 3.0) / (8.0 * DRIFT))
     passages = factor * phase_pace(a[0][a[2]], rates_a) * phase_pace(b[0][b[2]], rates_b) / TWO_PI**2
     left_out = shape_a[5] + shape_b[5]
-    frames[0, 0, :], frames[0, 1, :] = a[3][0], b[3][0]
+    for c in range(FRAME):
+        frames[0, 0, c], frames[0, 1, c] = a[3][0, c], b[3][0, c]
     ellipse_crossing(frames[0, 0], frames[0, 1], crossings[0])
     start, was = 0.0, 0
     while start < length:
@@ -632,7 +633,8 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
         stop = start + 1.0 / pace if pace * (length - start) > 1.0 else length
         now = 1 - was
         if stop == spacing:
-            frames[now, 0, :], frames[now, 1, :] = a[3][1], b[3][1]
+            for c in range(FRAME):
+                frames[now, 0, c], frames[now, 1, c] = a[3][1, c], b[3][1, c]
         else:
             hermite(a[0], a[1], a[2], stop / spacing, spacing, work[3])
             hermite(b[0], b[1], b[2], stop / spacing, spacing, work[4])
