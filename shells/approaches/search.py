@@ -2,23 +2,45 @@
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+
+import dask
 import numpy as np
 import xarray as xr
+from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches import kernels
-from shells.approaches.trains import Trains, trains_of
+from shells.approaches.kernels import COLUMNS
+from shells.approaches.nodes import kernels
+from shells.approaches.trains import Departure, Trains, trains_of
 from shells.errors import Faults
 from shells.motion.arrays import Field
-from shells.motion.propagation import after, field_of, node_clock
+from shells.motion.propagation import ELEMENTS, after, field_of, node_clock
 from shells.schema import APPROACHES, ORBITS, UNSEARCHED
 
-#: Rows first set aside for approaches; more are taken when they do not suffice.
-FIRST_CAPACITY = 65_536
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+
+#: Rows first set aside for the approaches of a block, and for pairs left over; more are taken when they do not suffice.
+FIRST_CAPACITY = 16_384
 
 #: A refusal is kinder than a full memory: no more approaches than this in one call.
 LARGEST_NUMBER = 10_000_000
+
+#: So many blocks, taken from all over, estimate the number of approaches of all.
+SAMPLE = 8
+
+#: Satellites of a plane that depart from one orbit by less than this are searched as one train.
+IN_ONE_TRAIN = Departure(radius=3.0, phase=0.01, plane=2e-4)
+
+#: Objects of which mean elements and rates fill about so many bytes are searched in one block.
+BLOCK_BYTES = 16_000_000
+
+_NEEDED = [*ELEMENTS, *(f"{name}_rate" for name in ELEMENTS), "plane"]
 
 
 def find_approaches(
@@ -31,31 +53,150 @@ def find_approaches(
     orbits : Orbits (object, time)
         From `propagate`; satellites of one plane on one orbit are searched as a train.
     others : Orbits (object, time), optional
-        The other side, on the same nodes; left out, the orbits are searched against themselves.
+        The other side, on the same nodes; left out, the orbits are searched against themselves. Lazy orbits are moved
+        and searched chunk by chunk, and never held as a whole.
     within_km : float
         Threshold of distance [km].
 
     Returns
     -------
     approaches : Approaches (approach)
-        In order of time, then of identifiers.
+        In order of time, then of identifiers. In a search of orbits against themselves the first object has the lower
+        identifier, or its train the lower one.
     unsearched : Unsearched pairs (pair)
         Pairs of which some window is not searched: it lies outside the linear picture at the node (planes nearly the
-        same or nearly opposed), one of them re-enters in it, or both follow one orbit nearer to each other than the
-        threshold. Their approaches in the other windows are in the first Dataset.
+        same or nearly opposed, or near the equator), one of them re-enters in it, or both follow one orbit nearer to
+        each other than the threshold. Their approaches in the other windows are in the first Dataset.
 
     Raises
     ------
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        Threshold not positive, nodes of the two sides differ, or too many approaches.
+        Threshold not positive, nodes of the two sides differ, or too many approaches, by an estimate from the first
+        blocks.
     """
+    plan = _plan(orbits, others, within_km)
+    # blocks from all over come first, so that they stand for all
+    order = np.argsort(np.arange(len(plan.blocks)) * 0.5 * (np.sqrt(5.0) - 1.0) % 1.0, kind="stable")
+    parts: list[_Found] = []
+    count = 0
+    for done, part in enumerate(_run(plan, [plan.blocks[number] for number in order]), start=1):
+        parts.append(part)
+        count += len(part.rows)
+        estimate = count / done * len(plan.blocks)
+        faults = Faults("find_approaches")
+        faults.require(
+            estimate <= LARGEST_NUMBER or done < SAMPLE and count <= LARGEST_NUMBER,
+            f"about {estimate:,.0f} approaches within {within_km} km, estimated from {done} of {len(plan.blocks)} "
+            f"blocks; expected at most {LARGEST_NUMBER:,}: lower the threshold, shorten the span or search fewer "
+            "objects at a time",
+        )
+        faults.raise_if_any()
+    return _joined(plan.start, parts), _unsearched(plan, parts)
+
+
+def approaches_by_block(
+    orbits: xr.Dataset, others: xr.Dataset | None = None, *, within_km: float
+) -> Iterator[tuple[xr.Dataset, xr.Dataset]]:
+    """Find approaches block by block of the other side, for more of them than fit in memory.
+
+    Parameters
+    ----------
+    orbits, others, within_km
+        As for `find_approaches`.
+
+    Yields
+    ------
+    approaches, unsearched
+        As from `find_approaches`, of one block after the other; any number of them.
+
+    Raises
+    ------
+    SchemaError, InputError
+        As from `find_approaches`.
+    """
+    plan = _plan(orbits, others, within_km)
+    for part in _run(plan, plan.blocks):
+        yield _joined(plan.start, [part]), _unsearched(plan, [part])
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What one block gives: approaches with identifiers, and pairs of objects left over by identifiers and times."""
+
+    rows: Floats
+    first: Integers
+    second: Integers
+    left: Floats
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """What all blocks of a search share.
+
+    Parameters
+    ----------
+    first : Trains
+        The first side.
+    identifiers : ndarray
+        Of its objects.
+    prepared : tuple
+        As `kernels.search` takes the first side.
+    others : Dataset or None
+        The other side; None searches the first against itself.
+    blocks : list of ndarray
+        Rows of the other side, or trains of the first, that are searched together.
+    start : datetime64
+        First node in time.
+    spacing, within_km : float
+        Of the nodes in time [s]; threshold [km].
+    field : tuple
+        As kernels take it.
+    workers : int
+        Blocks searched side by side.
+    """
+
+    first: Trains
+    identifiers: Integers
+    prepared: tuple[Floats | Integers, ...]
+    others: xr.Dataset | None
+    blocks: list[Integers]
+    start: np.datetime64
+    spacing: float
+    within_km: float
+    field: Field
+    workers: int
+
+    @property
+    def end(self) -> float:
+        """Last node in time [s]."""
+        return self.spacing * (self.first.values.shape[1] - 1)
+
+    def search(self, block: Integers) -> _Found:
+        """Search one block."""
+        if self.others is None:
+            second, identifiers, span = self.first, self.identifiers, (int(block[0]), int(block[-1]) + 1)
+        else:
+            part = self.others.isel(object=block).compute(scheduler="synchronous")
+            second, identifiers = trains_of(part, IN_ONE_TRAIN), part["object"].values
+            span = (0, second.leaders.size)
+        rows, left = _search(self, second, span)
+        left = _pairs(self.first, second, left)
+        if self.others is None and block[0] == 0:
+            mates = _near_mates(self.first, self.within_km)
+            left = np.concatenate([left, np.column_stack([mates, np.zeros(len(mates)), np.full(len(mates), self.end)])])
+        # the search on relative motion takes over here: rows of first and second object, begin and end [s] in `left`
+        left[:, 0], left[:, 1] = self.identifiers[left[:, 0].astype(int)], identifiers[left[:, 1].astype(int)]
+        return _Found(
+            rows, self.identifiers[rows[:, 0].astype(np.int64)], identifiers[rows[:, 1].astype(np.int64)], left
+        )
+
+
+def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _Plan:
     ORBITS.check(orbits, stage="find_approaches")
     if others is not None:
         ORBITS.check(others, stage="find_approaches")
-        others = others.compute(scheduler="threads")
-    orbits = orbits.compute(scheduler="threads")
     field = field_of(orbits) if others is None else field_of(orbits, others)
     faults = Faults("find_approaches")
     faults.require(within_km > 0.0, f"within_km {within_km}; expected more than zero")
@@ -67,48 +208,123 @@ def find_approaches(
     faults.raise_if_any()
 
     start, spacing, count = node_clock(orbits)
-    first = trains_of(orbits)
-    second = first if others is None else trains_of(others)
-    rows, windows = _search(first, second, others is None, spacing, within_km, field)
-    first_ids = orbits["object"].values
-    second_ids = first_ids if others is None else others["object"].values
-    mates = _near_mates(first, within_km) if others is None else np.empty((0, 2), dtype=np.int64)
-    unsearched = _unsearched(first, second, windows, first_ids, second_ids)
-    if len(mates):
-        together = {
-            "first": np.concatenate([unsearched["first"].values, first_ids[mates[:, 0]]]),
-            "second": np.concatenate([unsearched["second"].values, first_ids[mates[:, 1]]]),
-            "windows": np.concatenate([unsearched["windows"].values, np.full(len(mates), count - 1)]),
-        }
-        unsearched = UNSEARCHED.build(together)
-    return _approaches(rows, start, first_ids, second_ids), unsearched
+    orbits = orbits[_NEEDED].isel(object=np.argsort(orbits["object"].values, kind="stable"))
+    orbits = orbits.compute(scheduler="threads")
+    first = trains_of(orbits, IN_ONE_TRAIN)
+    workers = dask.config.get("num_workers", None) or CPU_COUNT
+    size = max(1, int(BLOCK_BYTES / (count * 12 * 8)))
+    if others is None:
+        number = first.leaders.size
+        blocks = _cut(np.arange(number), min(size, -(-number // (8 * workers))))
+    else:
+        others = others[_NEEDED]
+        chunks = others.chunksizes.get("object", ())
+        if len(chunks) <= workers:
+            others = others.compute(scheduler="threads")
+            number = others.sizes["object"]
+            size = min(size, -(-number // (8 * workers)))
+            chunks = tuple(piece.size for piece in _cut(np.arange(number), size))
+        blocks = _blocks(others["plane"].values, others["object"].values, chunks)
+    prepared = _prepared(first, count, spacing, field)
+    identifiers = orbits["object"].values
+    return _Plan(first, identifiers, prepared, others, blocks, start, spacing, within_km, field, workers)
 
 
-def _search(
-    first: Trains, second: Trains, same: bool, spacing: float, within_km: float, field: Field
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    capacity = FIRST_CAPACITY
-    while True:
-        found = np.empty((capacity, kernels.COLUMNS))
-        windows = np.zeros((first.leaders.size, second.leaders.size), dtype=np.int64)
-        count = kernels.search(first.arrays(), second.arrays(), same, spacing, within_km, field, found, windows)
-        if count <= capacity:
-            return found[:count], windows
-        faults = Faults("find_approaches")
-        faults.require(
-            count <= LARGEST_NUMBER,
-            f"{count:,} approaches within {within_km} km; expected at most {LARGEST_NUMBER:,}: "
-            "lower the threshold, shorten the span or search fewer objects at a time",
+def _cut(rows: Integers, size: int) -> list[Integers]:
+    return [rows[begin : begin + size] for begin in range(0, rows.size, max(1, size))]
+
+
+def _blocks(plane: Integers, identifiers: Integers, chunks: tuple[int, ...]) -> list[Integers]:
+    """Return rows that are searched together: objects without plane by chunks, and whole planes."""
+    edges = np.cumsum([0, *chunks])
+    free = [np.flatnonzero(plane[low:high] < 0) + low for low, high in zip(edges[:-1], edges[1:], strict=True)]
+    return [rows for rows in free if rows.size] + [
+        np.flatnonzero(plane == number) for number in np.unique(plane[plane >= 0])
+    ]
+
+
+def _prepared(first: Trains, nodes: int, spacing: float, field: Field) -> tuple[Floats | Integers, ...]:
+    """Return the first side as `kernels.search` takes it."""
+    mu, radius, zonals = field
+    number, windows = first.leaders.size, -(-(nodes - 1) // kernels.WINDOW)
+    tracks = np.empty((number, kernels.FIELDS, nodes))
+    kernels.tracks(first.values, first.leaders, radius, zonals[2], tracks)
+    summaries = np.empty((number, windows, kernels.SUMMARY))
+    kernels.summaries(first.values, first.rates, first.leaders, spacing, first.departures, mu, radius, zonals, summaries)
+    up = np.isfinite(first.values[first.leaders, :, 0])
+    last = np.where(up.any(axis=1), nodes - 1 - np.argmax(up[:, ::-1], axis=1), -1).astype(np.int64)
+    low, high = summaries[..., kernels.LOW].T, summaries[..., kernels.HIGH].T
+    order = np.argsort(low, axis=1, kind="stable").astype(np.int64)
+    lows = np.take_along_axis(low, order, axis=1)
+    longest = np.max(high - low, axis=1, where=np.isfinite(low), initial=0.0)
+    return (*first.arrays(), *first.table(), tracks, summaries, first.departures, last, order, lows, longest)
+
+
+def _search(plan: _Plan, second: Trains, span: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Return approaches (n, COLUMNS) and what is left over (m, 4) of a block, as `kernels.search` gives them."""
+    begin, until = span
+    found, left = np.empty((FIRST_CAPACITY, COLUMNS)), np.empty((FIRST_CAPACITY, 4))
+    rows, rest = [], []
+    while begin < until:
+        begin, approaches, over, more, more_over = kernels.search(
+            plan.prepared,
+            (*second.arrays(), second.departures),
+            begin,
+            until,
+            plan.others is None,
+            plan.spacing,
+            plan.within_km,
+            plan.field,
+            found,
+            left,
         )
-        faults.raise_if_any()
-        capacity = count
+        rows.append(found[:approaches].copy())
+        rest.append(left[:over].copy())
+        if more > len(found):
+            found = np.empty((more, COLUMNS))
+        if more_over > len(left):
+            left = np.empty((more_over, 4))
+    return np.concatenate(rows), np.concatenate(rest)
 
 
-def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:
+def _run(plan: _Plan, blocks: list[Integers]) -> Iterator[_Found]:
+    """Yield what blocks give, in their order; some are searched ahead side by side."""
+    with ThreadPoolExecutor(plan.workers) as pool:
+        ahead: deque[Future[_Found]] = deque()
+        try:
+            for block in blocks:
+                ahead.append(pool.submit(plan.search, block))
+                if len(ahead) > plan.workers:
+                    yield ahead.popleft().result()
+            while ahead:
+                yield ahead.popleft().result()
+        finally:
+            for waiting in ahead:
+                waiting.cancel()
+
+
+def _pairs(first: Trains, second: Trains, left: Floats) -> Floats:
+    """Spread rows of trains over the pairs of their members, adjoining times of a pair joined, shape (pairs, 4)."""
+    left = left[np.lexsort((left[:, 2], left[:, 1], left[:, 0]))]
+    if len(left):
+        apart = (np.diff(left[:, :2], axis=0) != 0.0).any(axis=1) | (left[1:, 2] != left[:-1, 3])
+        begins = np.flatnonzero(np.concatenate([[True], apart]))
+        ends = np.append(begins[1:], len(left)) - 1
+        left = np.column_stack([left[begins, :3], left[ends, 3]])
+    spread = [np.empty((0, 4))]
+    for a, b, begin, end in left.tolist():
+        mine = first.members[first.starts[int(a)] : first.starts[int(a) + 1]]
+        theirs = second.members[second.starts[int(b)] : second.starts[int(b) + 1]]
+        pairs = np.stack(np.meshgrid(mine, theirs, indexing="ij"), axis=-1).reshape(-1, 2)
+        spread.append(np.column_stack([pairs, np.full((len(pairs), 2), (begin, end))]))
+    return np.concatenate(spread)
+
+
+def _near_mates(trains: Trains, within_km: float) -> Integers:
     """Return the pairs of rows on one orbit that may come within the threshold, shape (pairs, 2).
 
-    Satellites of one train keep their phases; on the orbit they are nearest at apogee, where the distance is that of
-    the phases times a sqrt((1 - e) / (1 + e)); 2 % is left for the short-period terms.
+    Satellites of one train keep their phases, but for their departures; on the orbit they are nearest at apogee, where
+    the distance is that of the phases times a sqrt((1 - e) / (1 + e)); 2 % is left for the short-period terms.
     """
     near = []
     for train, lead in enumerate(trains.leaders):
@@ -118,57 +334,53 @@ def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:
         e = np.hypot(ex, ey)
         scale = 2.0 * 0.98 * a * np.sqrt((1.0 - e) / (1.0 + e))
         for shift in range(1, rows.size // 2 + 1):
-            apart = scale * np.abs(np.sin(0.5 * (np.roll(offsets, -shift) - offsets)))
-            close = apart < within_km
+            ahead = np.remainder(np.roll(offsets, -shift) - offsets, 2.0 * np.pi)
+            least = np.minimum(ahead, 2.0 * np.pi - ahead) - 2.0 * trains.departures[train, 1]
+            close = scale * np.sin(0.5 * np.maximum(least, 0.0)) < within_km
             if not close.any():
                 break
             near.append(np.sort(np.column_stack([rows, np.roll(rows, -shift)])[close], axis=1))
     return np.unique(np.concatenate(near), axis=0) if near else np.empty((0, 2), dtype=np.int64)
 
 
-def _approaches(
-    rows: NDArray[np.float64], start: np.datetime64, first_ids: NDArray[np.int64], second_ids: NDArray[np.int64]
-) -> xr.Dataset:
-    first = first_ids[rows[:, 0].astype(np.int64)]
-    second = second_ids[rows[:, 1].astype(np.int64)]
-    order = np.lexsort((second, first, rows[:, 2]))
-    rows, first, second = rows[order], first[order], second[order]
-    not_lasting = np.full(len(rows), np.datetime64("NaT", "ns"))
+def _joined(start: np.datetime64, parts: list[_Found]) -> xr.Dataset:
+    """Return the approaches of blocks in order of time, then of identifiers."""
+    first, second, seconds = (
+        np.concatenate(column) for column in zip(*((p.first, p.second, p.rows[:, 2]) for p in parts), strict=True)
+    ) if parts else (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+    order = np.argsort(seconds, kind="stable")
+    if (np.diff(seconds[order]) == 0.0).any():
+        order = np.lexsort((second, first, seconds))
+
+    def column(number: int) -> Floats:
+        whole: Floats = np.concatenate([part.rows[:, number] for part in parts])[order] if parts else np.empty(0)
+        return whole
+
+    not_lasting = np.full(order.size, np.datetime64("NaT", "ns"))
     return APPROACHES.build(
         {
-            "first": first,
-            "second": second,
-            "time": after(start, rows[:, 2]),
+            "first": first[order],
+            "second": second[order],
+            "time": after(start, seconds[order]),
             "start": not_lasting,
             "end": not_lasting,
-            "miss_distance": rows[:, 3],
-            "radial": rows[:, 4],
-            "in_track": rows[:, 5],
-            "cross_track": rows[:, 6],
-            "relative_velocity_radial": rows[:, 7],
-            "relative_velocity_in_track": rows[:, 8],
-            "relative_velocity_cross_track": rows[:, 9],
-            "geocentric_latitude": np.degrees(rows[:, 10]),
-            "radius_altitude": rows[:, 11] - constants.EQUATORIAL_RADIUS.value,
-            "crossing_angle": np.degrees(rows[:, 12]),
+            "miss_distance": column(3),
+            "radial": column(4),
+            "in_track": column(5),
+            "cross_track": column(6),
+            "relative_velocity_radial": column(7),
+            "relative_velocity_in_track": column(8),
+            "relative_velocity_cross_track": column(9),
+            "geocentric_latitude": np.degrees(column(10)),
+            "radius_altitude": column(11) - constants.EQUATORIAL_RADIUS.value,
+            "crossing_angle": np.degrees(column(12)),
         }
     )
 
 
-def _unsearched(
-    first: Trains,
-    second: Trains,
-    windows: NDArray[np.int64],
-    first_ids: NDArray[np.int64],
-    second_ids: NDArray[np.int64],
-) -> xr.Dataset:
-    """Spread the windows of trains over the pairs of their members."""
-    columns: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]] = []
-    for a, b in np.argwhere(windows > 0):
-        left = first_ids[first.members[first.starts[a] : first.starts[a + 1]]]
-        right = second_ids[second.members[second.starts[b] : second.starts[b + 1]]]
-        pairs = np.stack(np.meshgrid(left, right, indexing="ij")).reshape(2, -1)
-        columns.append((pairs[0], pairs[1], np.full(pairs.shape[1], windows[a, b])))
-    empty = np.empty(0, dtype=np.int64)
-    merged = [np.concatenate(column) for column in zip(*columns, strict=True)] if columns else [empty, empty, empty]
-    return UNSEARCHED.build({"first": merged[0], "second": merged[1], "windows": merged[2]})
+def _unsearched(plan: _Plan, parts: list[_Found]) -> xr.Dataset:
+    """Return the pairs left over, and the number of intervals between nodes in time of each."""
+    left = np.concatenate([np.empty((0, 4)), *(part.left for part in parts)])
+    pairs, index = np.unique(left[:, :2].astype(np.int64), axis=0, return_inverse=True)
+    windows = np.bincount(index.ravel(), np.rint((left[:, 3] - left[:, 2]) / plan.spacing), minlength=len(pairs))
+    return UNSEARCHED.build({"first": pairs[:, 0], "second": pairs[:, 1], "windows": windows.astype(np.int64)})

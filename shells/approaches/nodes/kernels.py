@@ -1,0 +1,771 @@
+"""Compiled search for close approaches at the mutual nodes of crossing orbits.
+
+Units: km, s, radians; mean elements in a row are ``[a, ex, ey, i, raan, u]``.
+
+Where two orbits cross the line of their planes at radii differing by x, and the second object passes tau after the
+first, straight lines leave the second at -(x r^ + tau vB + w s) from the first, s after the passage of the first, with
+w = vA - vB. With P the projection normal to w, the smallest distance squared is
+
+``|P (x r^ + tau vB)|^2 = c^2 x^2 + v_perp^2 (tau - tau0)^2``,  v_perp = |P vB| = |vA x vB| / |w|,
+``tau0 = -x r^ . P vB / v_perp^2``,  c = |r^ . (vA x vB)| / |vA x vB|,
+
+reached at s = -w . (x r^ + tau vB) / w^2 (definitions of the package; from the expansion of the square).
+
+Three steps for each pair of trains and each window of `WINDOW` intervals between the nodes in time:
+
+1. *Sweep*: intervals of radius over the window overlap, within the threshold.
+2. *Scan*: x at both mutual nodes at every node in time, with the short-period radius of J2 and without trigonometric
+   functions. An interval is looked at closer where |x| may come below the threshold.
+3. *Timing*: exact geometry at the start, middle and end of a part of the window, quadratic in between; passages of the
+   second train through the node one by one, and of the first train's members those that are near then, from a table.
+   What is left is refined on the trajectories themselves.
+
+Pads. How far each step may be wrong, and why:
+
+* *Turning*. The line of nodes N = nA x nB, seen in the frame that turns with the node of one orbit, is the plane curve
+  of a point whose derivatives of order k are at most w^k, w = |difference of node rates| + rates of inclination. Its
+  angle is Im log N, so that with s = |N| = sin I and T = w / s the derivatives of the angle are at most T,
+  w^2 (1/s + 1/s^2) <= 2 T^2 and w^3 (1/s + 3/s^2 + 2/s^3) <= 6 T^3. In the time h between nodes s falls by no more
+  than w h / 2 below the smaller of its end values.
+* *Radius*. Derivatives of p / (1 + e cos f) by the angle are at most D1 = D2 = a e (1 + e) / (1 - e) and 6 D1 / (1 - e),
+  those of the J2 term (J2 R^2 / 4 p) sin^2 i cos 2 theta 1, 2 and 4 times J2 R^2 / 2 p. By the chain rule the second
+  derivative of x is at most sum (4 J2 R^2 / 2 p + 3 D1) T^2, the third sum (22 J2 R^2 / 2 p + 18 D1 / (1 - e)) T^3. A
+  moving eccentricity vector adds a (1 + e) / (1 - e) times (4 |e'| T + |e''|), and 1 / (1 - e) of it times
+  (9 |e'| T^2 + 3 |e''| T + |e'''|), with |e''| from the change of e' between nodes and |e'''| = |e''| times the rate at
+  which J2 turns the perigee, or |e''| / |e'| where that is more.
+* *Scan*: linear interpolation is off by h^2 / 8 times the second derivative. A semi-major axis whose rate lies in a
+  range of width q is off a straight line by h q / 4 at most.
+* *Timing*: quadratic interpolation over a length L is off by L^3 / (72 sqrt 3) times the third derivative, and L q / 2.
+  The mean argument of latitude of the node is off by 6 T^3 L^3 / (72 sqrt 3) and 2 / a times the former. L is the
+  power of two of the spacing of nodes at which all this stays below `FINE_PAD`.
+* *Short-period shift*: the first-order terms move each track across by W and shift the crossing by W / sin I along it;
+  and they move the object along. The scan pads the radius by D1 times these (`SHIFT`); the timing applies them.
+* *Curvature*: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are
+  within d of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds
+  d / (r sin I), the angle of that stretch: beyond it the linear picture is given up.
+* *Second order* of the short-period terms, and products of the above: `MODEL_PAD`.
+* *Members* of a train depart from its leader by `departures`: of the radius [km], of the phase [rad], and of the plane
+  [rad], which shifts the node by itself over sin I.
+"""
+
+import numpy as np
+
+from shells.approaches.kernels import MODEL_PAD, REACH, equation_of_centre, first_not_below, record
+from shells.compiled import kernel
+from shells.motion.kernels import (
+    EQUATORIAL_SINE,
+    TWO_PI,
+    hermite,
+    radial_short_period_bound,
+    short_period,
+    state_at,
+    turn,
+)
+
+#: Intervals between nodes in time that one sweep covers; a power of two.
+WINDOW = 32
+
+#: Largest part of a window over which the geometry at the nodes is quadratic, in intervals; a power of two.
+LARGEST_PART = 8
+
+#: The error [km] of quadratic interpolation that parts are chosen for.
+FINE_PAD = 0.4
+
+#: Bound on the short-period shift along and across the track, in units of (J2 / 2) (R / p)^2: constant and with e.
+SHIFT, SHIFT_WITH_E = 6.0, 30.0
+
+#: 72 sqrt 3: error of quadratic interpolation at both ends and the middle of L is L^3 / this times the third derivative.
+CUBIC = 124.7
+
+# rows of the track of an object, shape (FIELDS, nodes): its orbit at each node in time without angles
+FIELDS = 9
+
+# summary of an object over a window
+LOW, HIGH, LOWEST, MOMENTUM, NODE_RATE_LOW, NODE_RATE_HIGH, TILT, SLOPE, SHIFTS, PITCH, AXIS_DRIFT, AXIS_SPAN = range(12)
+SECOND_T2, SECOND_T, SECOND, THIRD_T3, THIRD_T2, THIRD_T, THIRD, AXIS = range(12, 20)
+SUMMARY = 20
+
+# geometry at one mutual node
+X, U_FIRST, U_SECOND, TAU, ADVANCE_X, ADVANCE_TAU, C, V_PERP = range(8)
+GEOMETRY = 8
+
+
+@kernel
+def orbit_row(elements, radius, j2, out):
+    """Fill ``out`` of shape (FIELDS,) with an orbit without angles.
+
+    Normal of the plane, eccentricity vector in space, semilatus rectum [km], sqrt(1 - e^2) and J2 R^2 / 2 p [km].
+    """
+    a, ex, ey = elements[0], elements[1], elements[2]
+    sin_i, cos_i, sin_n, cos_n = np.sin(elements[3]), np.cos(elements[3]), np.sin(elements[4]), np.cos(elements[4])
+    out[0], out[1], out[2] = sin_i * sin_n, -sin_i * cos_n, cos_i
+    out[3] = ex * cos_n - ey * cos_i * sin_n
+    out[4] = ex * sin_n + ey * cos_i * cos_n
+    out[5] = ey * sin_i
+    eta2 = 1.0 - ex * ex - ey * ey
+    out[6] = a * eta2
+    out[7] = np.sqrt(eta2)
+    out[8] = 0.5 * j2 * radius * radius / out[6]
+
+
+@kernel
+def track(values, radius, j2, out):
+    """Fill ``out`` of shape (FIELDS, nodes) with `orbit_row` at every node in time, NaN after the end of the object."""
+    row = np.empty(FIELDS)
+    for j in range(values.shape[0]):
+        orbit_row(values[j], radius, j2, row)
+        for c in range(FIELDS):
+            out[c, j] = row[c]
+
+
+@kernel
+def tracks(values, leaders, radius, j2, out):
+    """Fill ``out`` of shape (leaders, FIELDS, nodes)."""
+    for j in range(leaders.size):
+        track(values[leaders[j]], radius, j2, out[j])
+
+
+@kernel
+def last_node(values):
+    """Return the index of the last node in time at which an object is up; -1 for none."""
+    j = values.shape[0] - 1
+    while j >= 0 and np.isnan(values[j, 0]):
+        j -= 1
+    return j
+
+
+@kernel
+def summary(values, rates, window, spacing, departures, mu, radius, zonals, out):
+    """Fill ``out`` with bounds on an orbit over a window; the lowest radius is infinite when the object is gone.
+
+    In a window in which an object re-enters it falls from where it is to the ground, and ``out[LOW]`` is zero.
+    An orbit near the equator, whose node may run about, has a rate of inclination without bound.
+    """
+    start, stop = window * WINDOW, min((window + 1) * WINDOW, values.shape[0] - 1)
+    out[LOW], out[HIGH], out[LOWEST] = np.inf, -np.inf, np.inf
+    out[NODE_RATE_LOW], out[NODE_RATE_HIGH], out[TILT], out[MOMENTUM] = np.inf, -np.inf, 0.0, np.inf
+    e_most, a_least, a_most, e_rate, e_change, axis_low, axis_high = 0.0, np.inf, 0.0, 0.0, 0.0, np.inf, -np.inf
+    sine, perigee = 1.0, 0.0
+    for j in range(start, stop + 1):
+        a, ex, ey, i = values[j, 0], values[j, 1], values[j, 2], values[j, 3]
+        if np.isnan(a):
+            out[LOW] = 0.0 if j > start else np.inf
+            break
+        e = np.sqrt(ex * ex + ey * ey)
+        sin_i = np.sin(i)
+        # between nodes cubic polynomials leave the range of their end values by a quarter of slope and spacing at most
+        bulge = 0.25 * spacing * (
+            abs(rates[j, 0]) * (1.0 + e) + a * abs(ex * rates[j, 1] + ey * rates[j, 2]) / max(e, 1e-12)
+        )
+        pad = bulge + radial_short_period_bound(a, e, sin_i, radius, zonals)
+        out[LOWEST] = min(out[LOWEST], a * (1.0 - e) - pad)
+        out[HIGH] = max(out[HIGH], a * (1.0 + e) + pad)
+        out[MOMENTUM] = min(out[MOMENTUM], np.sqrt(mu * a * (1.0 - e * e)))
+        out[NODE_RATE_LOW] = min(out[NODE_RATE_LOW], rates[j, 4])
+        out[NODE_RATE_HIGH] = max(out[NODE_RATE_HIGH], rates[j, 4])
+        out[TILT] = max(out[TILT], abs(rates[j, 3]))
+        e_most, a_least, a_most, sine = max(e_most, e), min(a_least, a), max(a_most, a), min(sine, sin_i)
+        e_rate = max(e_rate, np.sqrt(rates[j, 1] ** 2 + rates[j, 2] ** 2))
+        axis_low, axis_high = min(axis_low, rates[j, 0]), max(axis_high, rates[j, 0])
+        p = a * (1.0 - e * e)
+        turning = 0.75 * np.sqrt(mu / a**3) * zonals[2] * (radius / p) ** 2 * (abs(4.0 - 5.0 * sin_i * sin_i) + 0.2)
+        perigee = max(perigee, turning)
+        if j > start:
+            change = np.sqrt((rates[j, 1] - rates[j - 1, 1]) ** 2 + (rates[j, 2] - rates[j - 1, 2]) ** 2)
+            e_change = max(e_change, 2.0 * change / spacing)
+    if out[HIGH] < 0.0:
+        return
+    out[LOWEST] -= departures[0]
+    out[HIGH] += departures[0]
+    if out[LOW] > 0.0:
+        out[LOW] = out[LOWEST]
+    if sine < EQUATORIAL_SINE:
+        out[TILT] = np.inf
+    stretch = a_most * (1.0 + e_most) / (1.0 - e_most)
+    far = stretch / (1.0 - e_most)
+    p = a_least * (1.0 - e_most * e_most)
+    swell = 0.5 * zonals[2] * radius * radius / p * (1.0 + e_most / (1.0 - e_most) ** 3)
+    if e_rate > 0.0:
+        perigee = max(perigee, e_change / e_rate)
+    out[SLOPE] = stretch * e_most
+    out[SHIFTS] = 0.5 * zonals[2] * (radius / p) ** 2 * (SHIFT + SHIFT_WITH_E * e_most / (1.0 - e_most) ** 2)
+    out[PITCH] = e_most / np.sqrt(1.0 - e_most * e_most)
+    out[AXIS_DRIFT] = (axis_high - axis_low) * (1.0 + e_most)
+    out[AXIS_SPAN] = 2.0 * (a_most - a_least) * (1.0 + e_most)
+    out[AXIS] = a_least
+    out[SECOND_T2] = 4.0 * swell + 3.0 * stretch * e_most
+    out[SECOND_T] = 4.0 * stretch * e_rate
+    out[SECOND] = stretch * e_change
+    out[THIRD_T3] = 22.0 * swell + 18.0 * far * e_most
+    out[THIRD_T2] = 9.0 * far * e_rate
+    out[THIRD_T] = 3.0 * far * e_change
+    out[THIRD] = far * e_change * perigee
+
+
+@kernel
+def summaries(values, rates, leaders, spacing, departures, mu, radius, zonals, out):
+    """Fill ``out`` of shape (leaders, windows, SUMMARY)."""
+    for j in range(leaders.size):
+        for window in range(out.shape[1]):
+            lead = leaders[j]
+            summary(values[lead], rates[lead], window, spacing, departures[j], mu, radius, zonals, out[j, window])
+
+
+@kernel
+def scan(a, b, start, stop, x, sines):
+    """Fill ``x`` of shape (2, days + 1) and ``sines`` with radius differences at both mutual nodes and sin I.
+
+    ``a`` and ``b`` are tracks; radii carry the short-period term of J2 to first order,
+    (J2 R^2 / 2 p) [(3/2 s^2 - 1) (1 + kappa / (1 + eta) + 2 eta / (1 + kappa)) + s^2 cos 2 theta / 2], with
+    kappa = e cos f = e . N and sin i sin theta = N_z.
+    """
+    for j in range(start, stop + 1):
+        k = j - start
+        nx = a[1, j] * b[2, j] - a[2, j] * b[1, j]
+        ny = a[2, j] * b[0, j] - a[0, j] * b[2, j]
+        nz = a[0, j] * b[1, j] - a[1, j] * b[0, j]
+        sine = np.sqrt(nx * nx + ny * ny + nz * nz)
+        sines[k] = sine
+        inverse = 1.0 / sine
+        nz *= inverse
+        high = nz * nz
+        k_a = (a[3, j] * nx + a[4, j] * ny) * inverse + a[5, j] * nz
+        k_b = (b[3, j] * nx + b[4, j] * ny) * inverse + b[5, j] * nz
+        z_a, z_b = 1.0 - a[2, j] * a[2, j], 1.0 - b[2, j] * b[2, j]
+        share_a, share_b = 1.5 * z_a - 1.0, 1.5 * z_b - 1.0
+        part_a, part_b = k_a / (1.0 + a[7, j]), k_b / (1.0 + b[7, j])
+        even = a[8, j] * (share_a + 0.5 * z_a - high) - b[8, j] * (share_b + 0.5 * z_b - high)
+        odd = a[8, j] * share_a * part_a - b[8, j] * share_b * part_b
+        x[0, k] = (
+            (a[6, j] + 2.0 * a[8, j] * share_a * a[7, j]) / (1.0 + k_a)
+            - (b[6, j] + 2.0 * b[8, j] * share_b * b[7, j]) / (1.0 + k_b)
+            + even
+            + odd
+        )
+        x[1, k] = (
+            (a[6, j] + 2.0 * a[8, j] * share_a * a[7, j]) / (1.0 - k_a)
+            - (b[6, j] + 2.0 * b[8, j] * share_b * b[7, j]) / (1.0 - k_b)
+            + even
+            - odd
+        )
+
+
+@kernel
+def at_node(row, nx, ny, nz, mu, radius, zonals):
+    """Return sines and cosines of an orbit at a unit vector in its plane, and its short-period displacement there.
+
+    Returns
+    -------
+    tuple of float
+        theta [rad], kappa = e cos f, sigma = e sin f, terms of the radius [km], along and across the track [rad].
+    """
+    sin_i, cos_i = np.sqrt(row[0] * row[0] + row[1] * row[1]), row[2]
+    sin_t, cos_t = nz / sin_i, (row[0] * ny - row[1] * nx) / sin_i
+    kappa = row[3] * nx + row[4] * ny + row[5] * nz
+    sigma = (
+        (row[1] * row[5] - row[2] * row[4]) * nx
+        + (row[2] * row[3] - row[0] * row[5]) * ny
+        + (row[0] * row[4] - row[1] * row[3]) * nz
+    )
+    centre = equation_of_centre(kappa, sigma, row[7])
+    terms = short_period(row[6], kappa, sigma, row[7], centre, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals)
+    along = terms[1] + cos_i * terms[2]
+    across = terms[3] * sin_t - sin_i * cos_t * terms[2]
+    return np.arctan2(sin_t, cos_t), kappa, sigma, terms[0], along, across
+
+
+@kernel
+def crossing(a, b, side, mu, radius, zonals, out):
+    """Fill ``out`` of shape (GEOMETRY,) with the geometry at one mutual node of two orbits.
+
+    ``a`` and ``b`` are rows of `orbit_row`; ``side`` is +1 at the node where the second object crosses the plane of the
+    first towards its normal, -1 at the other.
+    """
+    nx, ny, nz = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
+    sin_angle = np.sqrt(nx * nx + ny * ny + nz * nz)
+    cos_angle = a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+    norm = side / sin_angle
+    nx, ny, nz = nx * norm, ny * norm, nz * norm
+    theta_1, kappa_1, sigma_1, radial_1, along_1, across_1 = at_node(a, nx, ny, nz, mu, radius, zonals)
+    theta_2, kappa_2, sigma_2, radial_2, along_2, across_2 = at_node(b, nx, ny, nz, mu, radius, zonals)
+    shift_2 = side * (across_1 - across_2 * cos_angle) / sin_angle
+    shift_1 = shift_2 * cos_angle - side * across_2 * sin_angle - along_1
+    shift_2 -= along_2
+    sigma_1, kappa_1 = turn(sigma_1, kappa_1, shift_1)
+    sigma_2, kappa_2 = turn(sigma_2, kappa_2, shift_2)
+    speed_1, speed_2 = np.sqrt(mu / a[6]), np.sqrt(mu / b[6])
+    vt_1, vr_1, vt_2, vr_2 = speed_1 * (1.0 + kappa_1), speed_1 * sigma_1, speed_2 * (1.0 + kappa_2), speed_2 * sigma_2
+    # radial, first's transverse and first's normal as axes; w = vA - vB
+    t_2, n_2 = vt_2 * cos_angle, side * vt_2 * sin_angle
+    w_r, w_t, w_n = vr_1 - vr_2, vt_1 - t_2, -n_2
+    c_r, c_t, c_n = vt_1 * n_2, -vr_1 * n_2, vr_1 * t_2 - vt_1 * vr_2
+    cross = np.sqrt(c_r * c_r + c_t * c_t + c_n * c_n)
+    relative = w_r * w_r + w_t * w_t + w_n * w_n
+    forward = w_r * vr_2 + w_t * t_2 + w_n * n_2
+    v_perp = cross / np.sqrt(relative)
+    out[X] = a[6] / (1.0 + kappa_1) + radial_1 - b[6] / (1.0 + kappa_2) - radial_2
+    out[U_FIRST] = theta_1 + shift_1 - equation_of_centre(kappa_1, sigma_1, a[7])
+    out[U_SECOND] = theta_2 + shift_2 - equation_of_centre(kappa_2, sigma_2, b[7])
+    out[C] = abs(c_r) / cross
+    out[V_PERP] = v_perp
+    out[TAU] = -(vr_2 - w_r * forward / relative) / (v_perp * v_perp)
+    out[ADVANCE_X] = -w_r / relative
+    out[ADVANCE_TAU] = -forward / relative
+
+
+@kernel
+def refine(first_values, first_rates, second_values, second_rates, spacing, guess, end, distance, field, work):
+    """Refine a closest approach by Newton's method on the trajectories.
+
+    Returns
+    -------
+    float
+        Time of the local minimum of distance [s]; NaN when there is none below the threshold near the guess. The states
+        at that time are left in ``work[1]`` and ``work[2]``.
+    """
+    mu, radius, zonals = field
+    values, rates = (first_values, second_values), (first_rates, second_rates)
+    time = min(max(guess, 0.0), end)
+    for _ in range(12):
+        for k in range(2):  # a loop, so that the trajectory is compiled into it once
+            state_at(values[k], rates[k], 0.0, spacing, time, mu, radius, zonals, work[0], work[1 + k])
+        a, b = work[1], work[2]
+        r_a, r_b, apart, along, speed, pull = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        for c in range(3):
+            r_a += a[c] * a[c]
+            r_b += b[c] * b[c]
+        g_a, g_b = -mu / (r_a * np.sqrt(r_a)), -mu / (r_b * np.sqrt(r_b))
+        for c in range(3):
+            dr, dv = b[c] - a[c], b[c + 3] - a[c + 3]
+            apart += dr * dr
+            along += dr * dv
+            speed += dv * dv
+            pull += dr * (g_b * b[c] - g_a * a[c])
+        slope = speed + pull
+        if not slope > 0.1 * speed:
+            slope = speed
+        change = -along / slope
+        # straight lines miss each other by this much, gravity bends them by no more than the pad
+        missed = np.sqrt(max(apart - along * along / speed, 0.0))
+        if not missed - 0.5 * (abs(g_a) * np.sqrt(r_a) + abs(g_b) * np.sqrt(r_b)) * change * change < distance:
+            return np.nan
+        if abs(change) < 1e-6:
+            return time if apart < distance * distance else np.nan
+        moved = min(max(time + change, 0.0), end)
+        if moved == time:
+            return np.nan  # the distance still falls at the border of the span
+        time = moved
+    return np.nan
+
+
+@kernel
+def phase_polynomial(values, rates, node, spacing, out):
+    """Fill ``out`` with the coefficients of the mean argument of latitude after a node, by fractions of an interval."""
+    here, there = values[node, 5], values[node + 1, 5]
+    slope, slope_there = rates[node, 5] * spacing, rates[node + 1, 5] * spacing
+    out[0], out[1] = here, slope
+    out[2] = 3.0 * (there - here) - 2.0 * slope - slope_there
+    out[3] = 2.0 * (here - there) + slope + slope_there
+
+
+@kernel
+def quadratic(start, middle, stop, begin, scale):
+    """Return coefficients in y of the quadratic with these values at z = 0, 1/2 and 1, with z = begin + scale y."""
+    linear, square = 4.0 * middle - 3.0 * start - stop, 2.0 * (start + stop) - 4.0 * middle
+    return (
+        start + begin * (linear + begin * square),
+        scale * (linear + 2.0 * begin * square),
+        scale * scale * square,
+    )
+
+
+@kernel
+def near(angle, reference):
+    """Return the angle plus whole turns nearest to a reference."""
+    return reference + np.remainder(angle - reference + np.pi, TWO_PI) - np.pi
+
+
+@kernel
+def timing(first, second, train_a, train_b, node, begin, length, geometry, pads, spacing, end, distance, field, work, found, count):  # fmt: skip
+    """Refine the coincidences at one mutual node in (part of) the interval after a node in time.
+
+    Parameters
+    ----------
+    first, second : tuple
+        As for `search`.
+    node, begin, length : int, float, float
+        The stretch from ``begin`` to ``begin + length`` of the interval after this node, or all of it when ``length``
+        is one or more: then ``begin`` is how many intervals before the node the quadratics begin.
+    geometry : shape (3, GEOMETRY)
+        At the start, middle and end of the quadratics.
+    pads : tuple of float
+        Distance within which the linear picture is asked [km], error of x [km], of the phase of first [rad], longest
+        time from a passage to the approach [s].
+    found, count
+        As for `search`.
+
+    Returns
+    -------
+    int
+        Number of approaches counted so far.
+    """
+    values_a, rates_a, leaders_a, starts_a, members_a, offsets_a, table_starts, table = first[:8]
+    values_b, rates_b, leaders_b, starts_b, members_b, offsets_b = second[:6]
+    reach, pad_x, pad_phase, delay = pads
+    lead_a, lead_b = leaders_a[train_a], leaders_b[train_b]
+    if length >= 1.0:
+        low, high, scale, shift = 0.0, 1.0, 1.0 / length, begin / length
+    else:
+        low, high, scale, shift = begin, begin + length, 1.0 / length, -begin / length
+    from_s, until_s = (node + low) * spacing, (node + high) * spacing
+    before, middle, after = geometry[0], geometry[1], geometry[2]
+    x0, x1, x2 = quadratic(before[X], middle[X], after[X], shift, scale)
+    a0, a1, a2 = quadratic(
+        near(before[U_FIRST], middle[U_FIRST]), middle[U_FIRST], near(after[U_FIRST], middle[U_FIRST]), shift, scale
+    )
+    b0, b1, b2 = quadratic(
+        near(before[U_SECOND], middle[U_SECOND]), middle[U_SECOND], near(after[U_SECOND], middle[U_SECOND]), shift, scale
+    )
+    phase_polynomial(values_a[lead_a], rates_a[lead_a], node, spacing, work[3])
+    phase_polynomial(values_b[lead_b], rates_b[lead_b], node, spacing, work[4])
+    # phase of the first's node ahead of its leader, and of the second's leader ahead of its node
+    a0, a1, a2, a3 = a0 - work[3, 0], a1 - work[3, 1], a2 - work[3, 2], -work[3, 3]
+    b0, b1, b2, b3 = work[4, 0] - b0, work[4, 1] - b1, work[4, 2] - b2, work[4, 3]
+    pace = -a1 / spacing
+    c = 0.995 * min(before[C], middle[C], after[C])
+    inverse_speed = 1.005 / min(before[V_PERP], middle[V_PERP], after[V_PERP])
+    margin = delay / spacing
+    low_phase = b0 + (low - margin) * (b1 + (low - margin) * (b2 + (low - margin) * b3))
+    high_phase = b0 + (high + margin) * (b1 + (high + margin) * (b2 + (high + margin) * b3))
+    offset_from, size = starts_a[train_a], starts_a[train_a + 1] - starts_a[train_a]
+    table_from = table_starts[train_a]
+    cells = table_starts[train_a + 1] - table_from
+    per_angle = cells / TWO_PI
+
+    for slot in range(starts_b[train_b], starts_b[train_b + 1]):
+        turn_first = int(np.ceil((low_phase + offsets_b[slot]) / TWO_PI))
+        turn_last = int(np.floor((high_phase + offsets_b[slot]) / TWO_PI))
+        for revolution in range(turn_first, turn_last + 1):
+            wanted = TWO_PI * revolution - offsets_b[slot] - b0
+            y = wanted / b1
+            y -= (y * (b1 + y * (b2 + y * b3)) - wanted) / (b1 + 2.0 * b2 * y)
+            x = x0 + y * (x1 + y * x2)
+            nearest = c * (abs(x) - pad_x)
+            if nearest > reach:
+                continue
+            tau = (before[TAU] + (shift + scale * y) * (after[TAU] - before[TAU])) * x
+            half = reach * reach - nearest * nearest if nearest > 0.0 else reach * reach
+            half = (np.sqrt(half) * inverse_speed + pad_x * abs(middle[TAU])) * pace + pad_phase
+            ahead = a0 + y * (a1 + y * (a2 + y * a3))
+            if half >= np.pi:
+                half = np.pi * (1.0 - 1e-12)
+            first_angle = ahead + pace * tau - half
+            turns = np.floor(first_angle / TWO_PI)
+            first_angle -= turns * TWO_PI
+            last_angle = first_angle + 2.0 * half
+            j = table[table_from + min(int(first_angle * per_angle), cells - 1)]
+            while True:
+                # offsets go on over the end of a turn
+                lap = j // size
+                angle = offsets_a[offset_from + j - lap * size] + lap * TWO_PI
+                j += 1
+                if angle > last_angle:
+                    break
+                if angle < first_angle:
+                    continue
+                late = (angle + turns * TWO_PI - ahead) / pace
+                passed = (node + y) * spacing - late
+                guess = passed + middle[ADVANCE_X] * x + middle[ADVANCE_TAU] * late
+                a, b = members_a[offset_from + (j - 1) - lap * size], members_b[slot]
+                time = refine(
+                    values_a[a], rates_a[a], values_b[b], rates_b[b], spacing, guess, end, distance, field, work
+                )
+                if from_s <= time < until_s:
+                    if count < found.shape[0]:
+                        record(a, b, time, work, found[count])
+                    count += 1
+    return count
+
+
+@kernel
+def row_at(values, rates, track, position, spacing, radius, j2, elements, out):
+    """Fill ``out`` with `orbit_row` of one object at a time in units of the spacing of the nodes."""
+    node = int(position)
+    if node == position:
+        for c in range(FIELDS):
+            out[c] = track[c, node]
+    else:
+        hermite(values, rates, node, position - node, spacing, elements)
+        orbit_row(elements, radius, j2, out)
+
+
+@kernel
+def mark(start, stop, x, sines, pair, distance, spacing, marks):
+    """Mark the intervals of a window in which an approach may occur at a mutual node.
+
+    Parameters
+    ----------
+    start, stop : int
+        First and last node in time of the window.
+    x : shape (2, intervals + 1)
+        Radius difference at both mutual nodes [km].
+    sines : shape (intervals + 1,)
+        Of the crossing angle; overwritten by its lower bound in each interval.
+    pair : tuple of float
+        Smallest sine of the linear picture, rate at which the line of nodes turns [rad/s], coefficients of the second
+        derivative of x (T^2, T, 1), error by the semi-major axis [km], square of the steepest ratio of radial to
+        transverse speed of first, square of the sum of both, acceleration of gravity, lowest transverse speed,
+        radius by the short-period shift, departures of members of the radius [km], and of the plane, in radius [km].
+    marks : shape (intervals,)
+        Bits 1 and 2: an approach may occur at the one and the other node. Bit 4: outside the linear picture.
+
+    Returns
+    -------
+    int
+        All marks together.
+    """
+    limit, turning, second_2, second_1, second_0, straight, pitch, pitches, gravity, transverse, shift, own, tilt = pair
+    together = 0
+    for k in range(stop - start):
+        sine = min(sines[k], sines[k + 1]) - 0.5 * turning * spacing
+        sines[k] = sine
+        if sine < limit:
+            marks[k] = 4
+        else:
+            inverse = 1.0 / sine
+            pace = turning * inverse
+            bend = (second_0 + pace * (second_1 + pace * second_2)) * spacing * spacing / 8.0 + straight
+            delay = distance / transverse * inverse
+            wide = (distance + gravity * delay * delay + MODEL_PAD) * np.sqrt(1.0 + pitch + pitches * inverse * inverse)
+            wide += bend + own + (shift + tilt) * (1.0 + inverse)
+            marks[k] = 0
+            if min(x[0, k], x[0, k + 1]) <= wide and max(x[0, k], x[0, k + 1]) >= -wide:
+                marks[k] = 1
+            if min(x[1, k], x[1, k + 1]) <= wide and max(x[1, k], x[1, k + 1]) >= -wide:
+                marks[k] += 2
+        together |= marks[k]
+    return together
+
+
+@kernel
+def part_length(turning, sine, sum_a, sum_b, spacing):
+    """Return the length of quadratic parts in intervals, a power of two, and the errors of x [km] and of phase [rad]."""
+    pace = turning / sine
+    third = (
+        (sum_a[THIRD_T3] + sum_b[THIRD_T3]) * pace**3
+        + (sum_a[THIRD_T2] + sum_b[THIRD_T2]) * pace**2
+        + (sum_a[THIRD_T] + sum_b[THIRD_T]) * pace
+        + sum_a[THIRD]
+        + sum_b[THIRD]
+    )
+    least, most = min(sum_a[AXIS], sum_b[AXIS]), max(sum_a[AXIS], sum_b[AXIS])
+    length = 2.0 * LARGEST_PART
+    while True:
+        length *= 0.5
+        span = length * spacing
+        cube = span**3 / CUBIC
+        straight = min(0.5 * sum_a[AXIS_DRIFT] * span, sum_a[AXIS_SPAN])
+        straight += min(0.5 * sum_b[AXIS_DRIFT] * span, sum_b[AXIS_SPAN])
+        error = cube * third + straight
+        phase = 6.0 * pace**3 * cube + 2.0 * error / least
+        if error + most * phase <= FINE_PAD or length < 1e-3:
+            return length, error, phase
+
+
+@kernel
+def hand_over(train_a, train_b, begin, end, left, count):
+    """Add a row of first train, second train, begin and end [s] to ``left``; return the number of rows."""
+    if count < left.shape[0]:
+        left[count, 0], left[count, 1], left[count, 2], left[count, 3] = train_a, train_b, begin, end
+    return count + 1
+
+
+@kernel
+def search_window(
+    first, second, train_a, train_b, window, track_b, last_b, sum_b, spacing, distance, field, room, found, left, counts
+):
+    """Search one pair of trains in one window; approaches and rows left over go to ``found`` and ``left``."""
+    mu, radius, zonals = field
+    values_a, rates_a, lead_a = first[0], first[1], first[2][train_a]
+    track_a, sum_a, own_a, last_a = first[8][train_a], first[9][train_a, window], first[10][train_a], first[11][train_a]
+    values_b, rates_b, lead_b, own_b = second[0], second[1], second[2][train_b], second[6][train_b]
+    x, sines, marks, rows, geometry, work = room
+    nodes = values_a.shape[1]
+    start, border = window * WINDOW, min((window + 1) * WINDOW, nodes - 1)
+    stop = min(border, last_a, last_b)
+    lowest = max(sum_a[LOWEST], sum_b[LOWEST])
+    tilt = sum_a[TILT] + sum_b[TILT]
+    if tilt == np.inf:
+        counts[1] = hand_over(train_a, train_b, start * spacing, min(stop + 1, border) * spacing, left, counts[1])
+        return
+    if stop < border:
+        # one of them re-enters after the last node in time: there is no trajectory for the rest of the interval
+        counts[1] = hand_over(train_a, train_b, stop * spacing, (stop + 1) * spacing, left, counts[1])
+    if stop <= start:
+        return
+    turning = tilt + max(
+        abs(sum_a[NODE_RATE_HIGH] - sum_b[NODE_RATE_LOW]), abs(sum_b[NODE_RATE_HIGH] - sum_a[NODE_RATE_LOW])
+    )
+    # where they meet both are between these radii
+    gravity = mu / (lowest - distance) ** 2
+    transverse = min(sum_a[MOMENTUM], sum_b[MOMENTUM]) / (min(sum_a[HIGH], sum_b[HIGH]) + distance)
+    apart = own_a[0] + own_b[0]
+    askew = own_a[2] + own_b[2]
+    slope = sum_a[SLOPE] + sum_b[SLOPE]
+    limit = distance / (REACH * lowest)
+    pair = (
+        limit,
+        turning,
+        sum_a[SECOND_T2] + sum_b[SECOND_T2],
+        sum_a[SECOND_T] + sum_b[SECOND_T],
+        sum_a[SECOND] + sum_b[SECOND],
+        0.25 * spacing * (sum_a[AXIS_DRIFT] + sum_b[AXIS_DRIFT]),
+        sum_a[PITCH] ** 2,
+        (sum_a[PITCH] + sum_b[PITCH]) ** 2,
+        gravity,
+        transverse,
+        sum_a[SLOPE] * sum_a[SHIFTS] + sum_b[SLOPE] * sum_b[SHIFTS],
+        apart,
+        slope * askew,
+    )
+    scan(track_a, track_b, start, stop, x, sines)
+    together = mark(start, stop, x, sines, pair, distance, spacing, marks)
+    if together & 4:
+        begin = -1
+        for k in range(stop - start + 1):
+            outside = k < stop - start and marks[k] == 4
+            if outside and begin < 0:
+                begin = k
+            elif not outside and begin >= 0:
+                counts[1] = hand_over(
+                    train_a, train_b, (start + begin) * spacing, (start + k) * spacing, left, counts[1]
+                )
+                begin = -1
+    if together & 3 == 0:
+        return
+
+    sine = 1.0
+    for k in range(stop - start):
+        if marks[k] != 4:
+            sine = min(sine, sines[k])
+    length, error, phase = part_length(turning, sine, sum_a, sum_b, spacing)
+    if together & 4:
+        length = min(length, 1.0)
+    ratio = 1.01 * (sum_b[AXIS] / sum_a[AXIS]) ** 1.5
+    pace_b = np.sqrt(mu / sum_b[AXIS] ** 3)
+    reach = distance + gravity * (distance / (transverse * sine)) ** 2 + MODEL_PAD
+    pads = (
+        reach,
+        error + apart + slope * askew / sine,
+        phase + own_a[1] + askew / sine + ratio * (phase + own_b[1] + askew / sine),
+        1.0 + reach / (transverse * sine) + own_b[1] / (0.99 * pace_b),
+    )
+    end = (nodes - 1) * spacing
+    for side in range(2):
+        known = -1.0  # where the geometry is known in geometry[2]
+        position = float(start)
+        while position < stop:
+            part = length
+            while position + part > stop:
+                part *= 0.5
+            from_day = int(position) - start
+            days = max(1, int(part))
+            wanted = False
+            for k in range(from_day, from_day + days):
+                wanted |= (marks[k] >> side) & 1 == 1
+            if wanted:
+                for point in range(3):
+                    place = position + 0.5 * point * part
+                    if point == 0 and known == place:
+                        geometry[0] = geometry[2]
+                        continue
+                    row_at(values_a[lead_a], rates_a[lead_a], track_a, place, spacing, radius, zonals[2], work[5], rows[0])
+                    row_at(values_b[lead_b], rates_b[lead_b], track_b, place, spacing, radius, zonals[2], work[5], rows[1])
+                    crossing(rows[0], rows[1], 1.0 - 2.0 * side, mu, radius, zonals, geometry[point])
+                known = position + part
+                for k in range(from_day, from_day + days):
+                    if (marks[k] >> side) & 1 == 1:
+                        node = start + k
+                        begin = float(k - from_day) if part >= 1.0 else position - node
+                        counts[0] = timing(
+                            first, second, train_a, train_b, node, begin, part, geometry, pads, spacing, end, distance,
+                            field, work, found, counts[0],
+                        )  # fmt: skip
+            position += part
+
+
+@kernel
+def search(first, second, begin, until, same, spacing, distance, field, found, left):
+    """Search trains of the second side, one after the other, against all of the first.
+
+    Parameters
+    ----------
+    first : tuple
+        ``(values, rates, leaders, starts, members, offsets, table_starts, table, tracks, summaries, departures, last,
+        order, lows, longest)``: mean elements and rates of shape (objects, nodes, 6); of each train the object that
+        leads it; where its members start; the members' rows and their phase ahead of the leader in ascending order
+        [rad]; where its table starts, and for each of its cells of the turn the first member not before it; `tracks`;
+        `summaries`; largest departures of members of radius [km], phase and plane [rad]; last node in time; and for
+        each window the trains in order of lowest radius, that radius [km], and the longest interval of radius [km].
+    second : tuple
+        The first six, and the departures.
+    begin, until : int
+        Which trains of the second side.
+    same : bool
+        Whether both sides are the same trains: each pair is then searched once, and none with itself.
+    spacing : float
+        Of the nodes in time [s].
+    distance : float
+        Threshold [km].
+    field : tuple
+        Gravitational parameter, reference radius, zonals.
+    found : shape (capacity, COLUMNS)
+        Filled with approaches, as by `record`.
+    left : shape (capacity, 4)
+        Filled with what lies outside the linear picture: first train, second train, begin and end [s].
+
+    Returns
+    -------
+    tuple of int
+        The train that did not fit any more, or ``until``; numbers of approaches and of rows left over before it; and
+        how many of each it would have needed.
+    """
+    mu, radius, zonals = field
+    summaries_a, order, lows, longest = first[9], first[12], first[13], first[14]
+    values_b, rates_b, leaders_b, own_b = second[0], second[1], second[2], second[6]
+    nodes = values_b.shape[1]
+    windows = order.shape[0]
+    track_b, sum_b = np.empty((FIELDS, nodes)), np.empty(SUMMARY)
+    room = (
+        np.empty((2, WINDOW + 1)),
+        np.empty(WINDOW + 1),
+        np.empty(WINDOW, dtype=np.int64),
+        np.empty((2, FIELDS)),
+        np.empty((3, GEOMETRY)),
+        np.zeros((6, 6)),
+    )
+    counts = np.zeros(2, dtype=np.int64)
+    for b in range(begin, until):
+        approaches, rows = counts[0], counts[1]
+        lead = leaders_b[b]
+        last = last_node(values_b[lead])
+        tracked = False
+        for window in range(windows):
+            summary(values_b[lead], rates_b[lead], window, spacing, own_b[b], mu, radius, zonals, sum_b)
+            if sum_b[LOW] == np.inf:
+                break
+            j = first_not_below(lows[window], sum_b[LOW] - distance - longest[window])
+            while j < order.shape[1] and lows[window, j] <= sum_b[HIGH] + distance:
+                a = order[window, j]
+                j += 1
+                if summaries_a[a, window, HIGH] + distance < sum_b[LOW] or (same and a >= b):
+                    continue
+                if not tracked:
+                    track(values_b[lead], radius, zonals[2], track_b)
+                    tracked = True
+                search_window(
+                    first, second, a, b, window, track_b, last, sum_b, spacing, distance, field, room, found, left, counts
+                )
+        if counts[0] > found.shape[0] or counts[1] > left.shape[0]:
+            return b, approaches, rows, counts[0] - approaches, counts[1] - rows
+    return until, counts[0], counts[1], 0, 0
