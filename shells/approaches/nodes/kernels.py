@@ -27,16 +27,19 @@ Pads. How far each step may be wrong, and why:
   angle is Im log N, so that with s = |N| = sin I and T = w / s the derivatives of the angle are at most T,
   w^2 (1/s + 1/s^2) <= 2 T^2 and w^3 (1/s + 3/s^2 + 2/s^3) <= 6 T^3. In the time h between nodes s falls by no more
   than w h / 2 below the smaller of its end values.
-* *Radius*. Derivatives of p / (1 + e cos f) by the angle are at most D1 = D2 = a e (1 + e) / (1 - e) and 6 D1 / (1 - e),
-  those of the J2 term (J2 R^2 / 4 p) sin^2 i cos 2 theta 1, 2 and 4 times J2 R^2 / 2 p. By the chain rule the second
-  derivative of x is at most sum (4 J2 R^2 / 2 p + 3 D1) T^2, the third sum (22 J2 R^2 / 2 p + 18 D1 / (1 - e)) T^3. A
-  moving eccentricity vector adds a (1 + e) / (1 - e) times (4 |e'| T + |e''|), and 1 / (1 - e) of it times
-  (9 |e'| T^2 + 3 |e''| T + |e'''|), with |e''| from the change of e' between nodes and |e'''| = |e''| times the rate at
-  which J2 turns the perigee, or |e''| / |e'| where that is more.
+* *Radius*. With q = r e / p the derivatives of r = p / (1 + e cos f) by the angle are at most D1 = r^2 e / p,
+  D2 = D1 (1 + 2 q) and D3 = D1 (1 + 6 q + 6 q^2), those of the J2 term (J2 R^2 / 4 p) sin^2 i cos 2 theta 1, 2 and 4
+  times J2 R^2 / 2 p, and of its part with e smaller by q. By the chain rule the second derivative of x is at most
+  sum (4 J2 R^2 / 2 p + D2 + 2 D1) T^2, the third sum (22 J2 R^2 / 2 p + D3 + 6 D2 + 6 D1) T^3. A moving eccentricity
+  vector e adds r^2 / p times (1 + 2 q) (4 |e'| T + |e''|), and (1 + 6 q + 6 q^2) (9 |e'| T^2 + 3 |e''| T + W |e''|) to
+  the third, with |e''| from the change of e' between nodes and W the rate at which J2 turns the perigee, or
+  |e''| / |e'| where that is more. Only orbits that come below the radius where both can meet within the stretch
+  count, so r is that radius times `WIDER`, as long as D1 times the turn stays below the excess.
 * *Scan*: linear interpolation is off by h^2 / 8 times the second derivative. A semi-major axis whose rate lies in a
   range of width q is off a straight line by h q / 4 at most.
 * *Timing*: quadratic interpolation over a length L is off by L^3 / (72 sqrt 3) times the third derivative, and L q / 2.
-  The mean argument of latitude of the node is off by 6 T^3 L^3 / (72 sqrt 3) and 2 / a times the former. L is the
+  The line of nodes itself is interpolated as the vector N, which is off by w^3 L^3 / (72 sqrt 3), its angle by this
+  over s; the rest of the mean argument of latitude of the node is off by 2 / a times the former. L is the
   power of two of the spacing of nodes at which all this stays below `FINE_PAD`.
 * *Short-period shift*: the first-order terms move each track across by W and shift the crossing by W / sin I along it;
   and they move the object along. The scan pads the radius by D1 times these (`SHIFT`); the timing applies them.
@@ -71,6 +74,12 @@ LARGEST_PART = 8
 #: The error [km] of quadratic interpolation that parts are chosen for.
 FINE_PAD = 0.4
 
+#: Bounds on orbits at a node hold up to the radius where they may meet times this.
+WIDER = 1.2
+
+#: Largest turn of the line of nodes in a part [rad].
+LARGEST_TURN = 0.5
+
 #: Bound on the short-period shift along and across the track, in units of (J2 / 2) (R / p)^2: constant and with e.
 SHIFT, SHIFT_WITH_E = 6.0, 30.0
 
@@ -81,13 +90,17 @@ CUBIC = 124.7
 FIELDS = 9
 
 # summary of an object over a window
-LOW, HIGH, LOWEST, MOMENTUM, NODE_RATE_LOW, NODE_RATE_HIGH, TILT, SLOPE, SHIFTS, PITCH, AXIS_DRIFT, AXIS_SPAN = range(12)
-SECOND_T2, SECOND_T, SECOND, THIRD_T3, THIRD_T2, THIRD_T, THIRD, AXIS = range(12, 20)
-SUMMARY = 20
+LOW, HIGH, LOWEST, MOMENTUM, NODE_RATE_LOW, NODE_RATE_HIGH, TILT, SHIFTS, AXIS_DRIFT, AXIS_SPAN, AXIS = range(11)
+SEMILATUS, MOST_E, E_RATE, E_CHANGE, PERIGEE_RATE, MOST_SWELL = range(11, 17)
+SUMMARY = 17
+
+# bounds on the radius of an orbit at a node, filled by `steepness`
+SLOPE, PITCH, SECOND_T2, SECOND_T, SECOND, THIRD_T3, THIRD_T2, THIRD_T, THIRD = range(9)
+STEEPNESS = 9
 
 # geometry at one mutual node
-X, U_FIRST, U_SECOND, TAU, ADVANCE_X, ADVANCE_TAU, C, V_PERP = range(8)
-GEOMETRY = 8
+X, C, V_PERP, TAU, ADVANCE_X, ADVANCE_TAU, COS_FIRST, SIN_FIRST, LEAD_FIRST, COS_SECOND, SIN_SECOND, LEAD_SECOND = range(12)
+GEOMETRY = 12
 
 
 @kernel
@@ -181,25 +194,37 @@ def summary(values, rates, window, spacing, departures, mu, radius, zonals, out)
         out[LOW] = out[LOWEST]
     if sine < EQUATORIAL_SINE:
         out[TILT] = np.inf
-    stretch = a_most * (1.0 + e_most) / (1.0 - e_most)
-    far = stretch / (1.0 - e_most)
     p = a_least * (1.0 - e_most * e_most)
-    swell = 0.5 * zonals[2] * radius * radius / p * (1.0 + e_most / (1.0 - e_most) ** 3)
-    if e_rate > 0.0:
-        perigee = max(perigee, e_change / e_rate)
-    out[SLOPE] = stretch * e_most
     out[SHIFTS] = 0.5 * zonals[2] * (radius / p) ** 2 * (SHIFT + SHIFT_WITH_E * e_most / (1.0 - e_most) ** 2)
-    out[PITCH] = e_most / np.sqrt(1.0 - e_most * e_most)
     out[AXIS_DRIFT] = (axis_high - axis_low) * (1.0 + e_most)
     out[AXIS_SPAN] = 2.0 * (a_most - a_least) * (1.0 + e_most)
-    out[AXIS] = a_least
-    out[SECOND_T2] = 4.0 * swell + 3.0 * stretch * e_most
-    out[SECOND_T] = 4.0 * stretch * e_rate
-    out[SECOND] = stretch * e_change
-    out[THIRD_T3] = 22.0 * swell + 18.0 * far * e_most
-    out[THIRD_T2] = 9.0 * far * e_rate
-    out[THIRD_T] = 3.0 * far * e_change
-    out[THIRD] = far * e_change * perigee
+    out[AXIS], out[SEMILATUS], out[MOST_E], out[E_RATE], out[E_CHANGE] = a_least, p, e_most, e_rate, e_change
+    out[PERIGEE_RATE] = max(perigee, e_change / e_rate) if e_rate > 0.0 else perigee
+    out[MOST_SWELL] = 0.5 * zonals[2] * radius * radius / p
+
+
+@kernel
+def steepness(bounds, largest, out):
+    """Fill ``out`` with bounds on how the radius of an orbit at a node changes, where it is below ``largest`` [km].
+
+    Largest slope by the angle [km], ratio of radial and transverse speed, coefficients of powers of the turning of the
+    line of nodes in the second and third derivative by time.
+    """
+    e, p, e_rate, e_change = bounds[MOST_E], bounds[SEMILATUS], bounds[E_RATE], bounds[E_CHANGE]
+    r = min(bounds[HIGH], largest)
+    q = r * e / p
+    lever = r * r / p
+    swell = bounds[MOST_SWELL] * (1.0 + 6.0 * q * (1.0 + q) ** 2)
+    twice, thrice = 1.0 + 2.0 * q, 1.0 + 6.0 * q + 6.0 * q * q
+    out[SLOPE] = lever * e
+    out[PITCH] = min(q, e / np.sqrt(1.0 - e * e))
+    out[SECOND_T2] = 4.0 * swell + lever * e * (twice + 2.0)
+    out[SECOND_T] = 4.0 * lever * twice * e_rate
+    out[SECOND] = lever * twice * e_change
+    out[THIRD_T3] = 22.0 * swell + lever * e * (thrice + 6.0 * twice + 6.0)
+    out[THIRD_T2] = 9.0 * lever * thrice * e_rate
+    out[THIRD_T] = 3.0 * lever * thrice * e_change
+    out[THIRD] = lever * thrice * e_change * bounds[PERIGEE_RATE]
 
 
 @kernel
@@ -252,12 +277,13 @@ def scan(a, b, start, stop, x, sines):
 
 @kernel
 def at_node(row, nx, ny, nz, mu, radius, zonals):
-    """Return sines and cosines of an orbit at a unit vector in its plane, and its short-period displacement there.
+    """Return where on an orbit a unit vector in its plane lies, and the short-period displacement there.
 
     Returns
     -------
     tuple of float
-        theta [rad], kappa = e cos f, sigma = e sin f, terms of the radius [km], along and across the track [rad].
+        Sine and cosine of theta, kappa = e cos f, sigma = e sin f, true less mean anomaly [rad], terms of the radius
+        [km], along and across the track [rad].
     """
     sin_i, cos_i = np.sqrt(row[0] * row[0] + row[1] * row[1]), row[2]
     sin_t, cos_t = nz / sin_i, (row[0] * ny - row[1] * nx) / sin_i
@@ -271,7 +297,7 @@ def at_node(row, nx, ny, nz, mu, radius, zonals):
     terms = short_period(row[6], kappa, sigma, row[7], centre, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals)
     along = terms[1] + cos_i * terms[2]
     across = terms[3] * sin_t - sin_i * cos_t * terms[2]
-    return np.arctan2(sin_t, cos_t), kappa, sigma, terms[0], along, across
+    return sin_t, cos_t, kappa, sigma, centre, terms[0], along, across
 
 
 @kernel
@@ -279,18 +305,22 @@ def crossing(a, b, side, mu, radius, zonals, out):
     """Fill ``out`` of shape (GEOMETRY,) with the geometry at one mutual node of two orbits.
 
     ``a`` and ``b`` are rows of `orbit_row`; ``side`` is +1 at the node where the second object crosses the plane of the
-    first towards its normal, -1 at the other.
+    first towards its normal, -1 at the other. The mean argument of latitude there is the angle of the line of nodes,
+    given by cosine and sine times sin I, and a lead: the short-period shift less the equation of the centre, whose
+    change with the shift is that of true less mean anomaly, 1 - (1 - e^2)^(3/2) / (1 + kappa)^2.
     """
     nx, ny, nz = a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
     sin_angle = np.sqrt(nx * nx + ny * ny + nz * nz)
     cos_angle = a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
     norm = side / sin_angle
     nx, ny, nz = nx * norm, ny * norm, nz * norm
-    theta_1, kappa_1, sigma_1, radial_1, along_1, across_1 = at_node(a, nx, ny, nz, mu, radius, zonals)
-    theta_2, kappa_2, sigma_2, radial_2, along_2, across_2 = at_node(b, nx, ny, nz, mu, radius, zonals)
+    sin_1, cos_1, kappa_1, sigma_1, centre_1, radial_1, along_1, across_1 = at_node(a, nx, ny, nz, mu, radius, zonals)
+    sin_2, cos_2, kappa_2, sigma_2, centre_2, radial_2, along_2, across_2 = at_node(b, nx, ny, nz, mu, radius, zonals)
     shift_2 = side * (across_1 - across_2 * cos_angle) / sin_angle
     shift_1 = shift_2 * cos_angle - side * across_2 * sin_angle - along_1
     shift_2 -= along_2
+    out[LEAD_FIRST] = shift_1 * a[7] ** 3 / (1.0 + kappa_1) ** 2 - centre_1
+    out[LEAD_SECOND] = shift_2 * b[7] ** 3 / (1.0 + kappa_2) ** 2 - centre_2
     sigma_1, kappa_1 = turn(sigma_1, kappa_1, shift_1)
     sigma_2, kappa_2 = turn(sigma_2, kappa_2, shift_2)
     speed_1, speed_2 = np.sqrt(mu / a[6]), np.sqrt(mu / b[6])
@@ -299,18 +329,17 @@ def crossing(a, b, side, mu, radius, zonals, out):
     t_2, n_2 = vt_2 * cos_angle, side * vt_2 * sin_angle
     w_r, w_t, w_n = vr_1 - vr_2, vt_1 - t_2, -n_2
     c_r, c_t, c_n = vt_1 * n_2, -vr_1 * n_2, vr_1 * t_2 - vt_1 * vr_2
-    cross = np.sqrt(c_r * c_r + c_t * c_t + c_n * c_n)
+    square = c_r * c_r + c_t * c_t + c_n * c_n
     relative = w_r * w_r + w_t * w_t + w_n * w_n
     forward = w_r * vr_2 + w_t * t_2 + w_n * n_2
-    v_perp = cross / np.sqrt(relative)
     out[X] = a[6] / (1.0 + kappa_1) + radial_1 - b[6] / (1.0 + kappa_2) - radial_2
-    out[U_FIRST] = theta_1 + shift_1 - equation_of_centre(kappa_1, sigma_1, a[7])
-    out[U_SECOND] = theta_2 + shift_2 - equation_of_centre(kappa_2, sigma_2, b[7])
-    out[C] = abs(c_r) / cross
-    out[V_PERP] = v_perp
-    out[TAU] = -(vr_2 - w_r * forward / relative) / (v_perp * v_perp)
+    out[C] = abs(c_r) / np.sqrt(square)
+    out[V_PERP] = np.sqrt(square / relative)
+    out[TAU] = -(vr_2 * relative - w_r * forward) / square
     out[ADVANCE_X] = -w_r / relative
     out[ADVANCE_TAU] = -forward / relative
+    out[COS_FIRST], out[SIN_FIRST] = cos_1 * sin_angle, sin_1 * sin_angle
+    out[COS_SECOND], out[SIN_SECOND] = cos_2 * sin_angle, sin_2 * sin_angle
 
 
 @kernel
@@ -386,6 +415,48 @@ def near(angle, reference):
 
 
 @kernel
+def small_angle(cosine, sine):
+    """Return the angle of a vector within 0.4 rad of the first axis: series of the arc tangent, true to 1e-7."""
+    t = sine / cosine
+    q = t * t
+    return t * (1.0 - q * (1.0 / 3.0 - q * (0.2 - q * (1.0 / 7.0 - q * (1.0 / 9.0 - q * (1.0 / 11.0 - q / 13.0))))))
+
+
+@kernel
+def fit(before, middle, after, cosine, sine, lead, shift, scale, out):
+    """Fill ``out`` of shape (4, 3) with how the mean argument of latitude of a node runs, as quadratics in y.
+
+    The angle from its middle as cosine and sine, the lead with the middle angle added, and their sum roughly.
+    """
+    norm = 1.0 / np.sqrt(middle[cosine] ** 2 + middle[sine] ** 2)
+    c, s = norm * middle[cosine], norm * middle[sine]
+    c_before, s_before = c * before[cosine] + s * before[sine], c * before[sine] - s * before[cosine]
+    c_after, s_after = c * after[cosine] + s * after[sine], c * after[sine] - s * after[cosine]
+    angle = np.arctan2(s, c)
+    lead_before, lead_after = near(before[lead], middle[lead]), near(after[lead], middle[lead])
+    out[0, 0], out[0, 1], out[0, 2] = quadratic(c_before, 1.0 / norm, c_after, shift, scale)
+    out[1, 0], out[1, 1], out[1, 2] = quadratic(s_before, 0.0, s_after, shift, scale)
+    out[2, 0], out[2, 1], out[2, 2] = quadratic(
+        lead_before + angle, middle[lead] + angle, lead_after + angle, shift, scale
+    )
+    out[3, 0], out[3, 1], out[3, 2] = quadratic(
+        lead_before + angle + small_angle(c_before, s_before),
+        middle[lead] + angle,
+        lead_after + angle + small_angle(c_after, s_after),
+        shift,
+        scale,
+    )
+
+
+@kernel
+def node_phase(run, y):
+    """Return the mean argument of latitude of a node from what `fit` gives."""
+    cosine = run[0, 0] + y * (run[0, 1] + y * run[0, 2])
+    sine = run[1, 0] + y * (run[1, 1] + y * run[1, 2])
+    return run[2, 0] + y * (run[2, 1] + y * run[2, 2]) + small_angle(cosine, sine)
+
+
+@kernel
 def timing(first, second, train_a, train_b, node, begin, length, geometry, pads, spacing, end, distance, field, work, found, count):  # fmt: skip
     """Refine the coincidences at one mutual node in (part of) the interval after a node in time.
 
@@ -420,18 +491,16 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
     from_s, until_s = (node + low) * spacing, (node + high) * spacing
     before, middle, after = geometry[0], geometry[1], geometry[2]
     x0, x1, x2 = quadratic(before[X], middle[X], after[X], shift, scale)
-    a0, a1, a2 = quadratic(
-        near(before[U_FIRST], middle[U_FIRST]), middle[U_FIRST], near(after[U_FIRST], middle[U_FIRST]), shift, scale
-    )
-    b0, b1, b2 = quadratic(
-        near(before[U_SECOND], middle[U_SECOND]), middle[U_SECOND], near(after[U_SECOND], middle[U_SECOND]), shift, scale
-    )
+    run_a, run_b = work[6:10], work[10:14]
+    fit(before, middle, after, COS_FIRST, SIN_FIRST, LEAD_FIRST, shift, scale, run_a)
+    fit(before, middle, after, COS_SECOND, SIN_SECOND, LEAD_SECOND, shift, scale, run_b)
     phase_polynomial(values_a[lead_a], rates_a[lead_a], node, spacing, work[3])
     phase_polynomial(values_b[lead_b], rates_b[lead_b], node, spacing, work[4])
-    # phase of the first's node ahead of its leader, and of the second's leader ahead of its node
-    a0, a1, a2, a3 = a0 - work[3, 0], a1 - work[3, 1], a2 - work[3, 2], -work[3, 3]
-    b0, b1, b2, b3 = work[4, 0] - b0, work[4, 1] - b1, work[4, 2] - b2, work[4, 3]
-    pace = -a1 / spacing
+    a0, a1, a2, a3 = work[3, 0], work[3, 1], work[3, 2], work[3, 3]
+    p0, p1, p2, p3 = work[4, 0], work[4, 1], work[4, 2], work[4, 3]
+    # phase of the second's leader ahead of its node, roughly
+    b0, b1, b2, b3 = p0 - run_b[3, 0], p1 - run_b[3, 1], p2 - run_b[3, 2], p3
+    pace = a1 / spacing
     c = 0.995 * min(before[C], middle[C], after[C])
     inverse_speed = 1.005 / min(before[V_PERP], middle[V_PERP], after[V_PERP])
     margin = delay / spacing
@@ -446,17 +515,19 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
         turn_first = int(np.ceil((low_phase + offsets_b[slot]) / TWO_PI))
         turn_last = int(np.floor((high_phase + offsets_b[slot]) / TWO_PI))
         for revolution in range(turn_first, turn_last + 1):
-            wanted = TWO_PI * revolution - offsets_b[slot] - b0
-            y = wanted / b1
-            y -= (y * (b1 + y * (b2 + y * b3)) - wanted) / (b1 + 2.0 * b2 * y)
+            wanted = TWO_PI * revolution - offsets_b[slot]
+            y = (wanted - b0) / b1
+            y -= (b0 - wanted + y * (b1 + y * (b2 + y * b3))) / (b1 + 2.0 * b2 * y)
             x = x0 + y * (x1 + y * x2)
             nearest = c * (abs(x) - pad_x)
             if nearest > reach:
                 continue
+            y -= (p0 - wanted + y * (p1 + y * (p2 + y * p3)) - node_phase(run_b, y)) / (b1 + 2.0 * b2 * y)
             tau = (before[TAU] + (shift + scale * y) * (after[TAU] - before[TAU])) * x
             half = reach * reach - nearest * nearest if nearest > 0.0 else reach * reach
             half = (np.sqrt(half) * inverse_speed + pad_x * abs(middle[TAU])) * pace + pad_phase
-            ahead = a0 + y * (a1 + y * (a2 + y * a3))
+            # phase of the first's node ahead of its leader
+            ahead = node_phase(run_a, y) - (a0 + y * (a1 + y * (a2 + y * a3)))
             if half >= np.pi:
                 half = np.pi * (1.0 - 1e-12)
             first_angle = ahead + pace * tau - half
@@ -515,7 +586,8 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
         Smallest sine of the linear picture, rate at which the line of nodes turns [rad/s], coefficients of the second
         derivative of x (T^2, T, 1), error by the semi-major axis [km], square of the steepest ratio of radial to
         transverse speed of first, square of the sum of both, acceleration of gravity, lowest transverse speed,
-        radius by the short-period shift, departures of members of the radius [km], and of the plane, in radius [km].
+        radius by the short-period shift, departures of members of the radius [km], and of the plane, in radius [km],
+        largest turn [rad] for which these bounds hold.
     marks : shape (intervals,)
         Bits 1 and 2: an approach may occur at the one and the other node. Bit 4: outside the linear picture.
 
@@ -524,7 +596,9 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
     int
         All marks together.
     """
-    limit, turning, second_2, second_1, second_0, straight, pitch, pitches, gravity, transverse, shift, own, tilt = pair
+    limit, turning, second_2, second_1, second_0, straight, pitch, pitches, gravity, transverse, shift, own, tilt, turn = (
+        pair
+    )
     together = 0
     for k in range(stop - start):
         sine = min(sines[k], sines[k + 1]) - 0.5 * turning * spacing
@@ -539,6 +613,8 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
             wide = (distance + gravity * delay * delay + MODEL_PAD) * np.sqrt(1.0 + pitch + pitches * inverse * inverse)
             wide += bend + own + (shift + tilt) * (1.0 + inverse)
             marks[k] = 0
+            if pace * spacing > turn:
+                wide = np.inf
             if min(x[0, k], x[0, k + 1]) <= wide and max(x[0, k], x[0, k + 1]) >= -wide:
                 marks[k] = 1
             if min(x[1, k], x[1, k + 1]) <= wide and max(x[1, k], x[1, k + 1]) >= -wide:
@@ -548,27 +624,23 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
 
 
 @kernel
-def part_length(turning, sine, sum_a, sum_b, spacing):
+def part_length(turning, sine, sum_a, sum_b, steep, largest_turn, spacing):
     """Return the length of quadratic parts in intervals, a power of two, and the errors of x [km] and of phase [rad]."""
     pace = turning / sine
-    third = (
-        (sum_a[THIRD_T3] + sum_b[THIRD_T3]) * pace**3
-        + (sum_a[THIRD_T2] + sum_b[THIRD_T2]) * pace**2
-        + (sum_a[THIRD_T] + sum_b[THIRD_T]) * pace
-        + sum_a[THIRD]
-        + sum_b[THIRD]
-    )
+    third = 0.0
+    for k in range(2):
+        third += steep[k, THIRD_T3] * pace**3 + steep[k, THIRD_T2] * pace**2 + steep[k, THIRD_T] * pace + steep[k, THIRD]
     least, most = min(sum_a[AXIS], sum_b[AXIS]), max(sum_a[AXIS], sum_b[AXIS])
     length = 2.0 * LARGEST_PART
     while True:
         length *= 0.5
         span = length * spacing
         cube = span**3 / CUBIC
-        straight = min(0.5 * sum_a[AXIS_DRIFT] * span, sum_a[AXIS_SPAN])
-        straight += min(0.5 * sum_b[AXIS_DRIFT] * span, sum_b[AXIS_SPAN])
-        error = cube * third + straight
-        phase = 6.0 * pace**3 * cube + 2.0 * error / least
-        if error + most * phase <= FINE_PAD or length < 1e-3:
+        error = cube * third
+        error += min(0.5 * sum_a[AXIS_DRIFT] * span, sum_a[AXIS_SPAN])
+        error += min(0.5 * sum_b[AXIS_DRIFT] * span, sum_b[AXIS_SPAN])
+        phase = turning**3 / sine * cube + 2.0 * error / least
+        if (error + most * phase <= FINE_PAD and pace * span <= largest_turn) or length < 1e-3:
             return length, error, phase
 
 
@@ -589,7 +661,7 @@ def search_window(
     values_a, rates_a, lead_a = first[0], first[1], first[2][train_a]
     track_a, sum_a, own_a, last_a = first[8][train_a], first[9][train_a, window], first[10][train_a], first[11][train_a]
     values_b, rates_b, lead_b, own_b = second[0], second[1], second[2][train_b], second[6][train_b]
-    x, sines, marks, rows, geometry, work = room
+    x, sines, marks, rows, geometry, steep, work = room
     nodes = values_a.shape[1]
     start, border = window * WINDOW, min((window + 1) * WINDOW, nodes - 1)
     stop = min(border, last_a, last_b)
@@ -607,26 +679,31 @@ def search_window(
         abs(sum_a[NODE_RATE_HIGH] - sum_b[NODE_RATE_LOW]), abs(sum_b[NODE_RATE_HIGH] - sum_a[NODE_RATE_LOW])
     )
     # where they meet both are between these radii
+    highest = min(sum_a[HIGH], sum_b[HIGH]) + distance
     gravity = mu / (lowest - distance) ** 2
-    transverse = min(sum_a[MOMENTUM], sum_b[MOMENTUM]) / (min(sum_a[HIGH], sum_b[HIGH]) + distance)
+    transverse = min(sum_a[MOMENTUM], sum_b[MOMENTUM]) / highest
     apart = own_a[0] + own_b[0]
     askew = own_a[2] + own_b[2]
-    slope = sum_a[SLOPE] + sum_b[SLOPE]
+    steepness(sum_a, WIDER * highest, steep[0])
+    steepness(sum_b, WIDER * highest, steep[1])
+    slope = steep[0, SLOPE] + steep[1, SLOPE]
+    largest_turn = min(LARGEST_TURN, (WIDER - 1.0) * highest / max(steep[0, SLOPE], steep[1, SLOPE]))
     limit = distance / (REACH * lowest)
     pair = (
         limit,
         turning,
-        sum_a[SECOND_T2] + sum_b[SECOND_T2],
-        sum_a[SECOND_T] + sum_b[SECOND_T],
-        sum_a[SECOND] + sum_b[SECOND],
+        steep[0, SECOND_T2] + steep[1, SECOND_T2],
+        steep[0, SECOND_T] + steep[1, SECOND_T],
+        steep[0, SECOND] + steep[1, SECOND],
         0.25 * spacing * (sum_a[AXIS_DRIFT] + sum_b[AXIS_DRIFT]),
-        sum_a[PITCH] ** 2,
-        (sum_a[PITCH] + sum_b[PITCH]) ** 2,
+        steep[0, PITCH] ** 2,
+        (steep[0, PITCH] + steep[1, PITCH]) ** 2,
         gravity,
         transverse,
-        sum_a[SLOPE] * sum_a[SHIFTS] + sum_b[SLOPE] * sum_b[SHIFTS],
+        steep[0, SLOPE] * sum_a[SHIFTS] + steep[1, SLOPE] * sum_b[SHIFTS],
         apart,
         slope * askew,
+        largest_turn,
     )
     scan(track_a, track_b, start, stop, x, sines)
     together = mark(start, stop, x, sines, pair, distance, spacing, marks)
@@ -648,7 +725,7 @@ def search_window(
     for k in range(stop - start):
         if marks[k] != 4:
             sine = min(sine, sines[k])
-    length, error, phase = part_length(turning, sine, sum_a, sum_b, spacing)
+    length, error, phase = part_length(turning, sine, sum_a, sum_b, steep, largest_turn, spacing)
     if together & 4:
         length = min(length, 1.0)
     ratio = 1.01 * (sum_b[AXIS] / sum_a[AXIS]) ** 1.5
@@ -742,7 +819,8 @@ def search(first, second, begin, until, same, spacing, distance, field, found, l
         np.empty(WINDOW, dtype=np.int64),
         np.empty((2, FIELDS)),
         np.empty((3, GEOMETRY)),
-        np.zeros((6, 6)),
+        np.empty((2, STEEPNESS)),
+        np.zeros((14, 6)),
     )
     counts = np.zeros(2, dtype=np.int64)
     for b in range(begin, until):
