@@ -35,11 +35,14 @@ Pads. How far each step may be wrong, and why:
   the third, with |e''| from the change of e' between nodes and W the rate at which J2 turns the perigee, or
   |e''| / |e'| where that is more. Only orbits that come below the radius where both can meet within the stretch
   count, so r is that radius times `WIDER`, as long as D1 times the turn stays below the excess.
-* *Scan*: linear interpolation is off by h^2 / 8 times the second derivative. A semi-major axis whose rate lies in a
-  range of width q is off a straight line by h q / 4 at most.
-* *Timing*: quadratic interpolation over a length L is off by L^3 / (72 sqrt 3) times the third derivative, and L q / 2.
+* *Scan*: linear interpolation is off by h^2 / 8 times the second derivative; that of the semilatus rectum, times r / p,
+  is one and a half times the largest change of its rate between nodes.
+* *Timing*: quadratic interpolation over a length L is off by L^3 / (72 sqrt 3) times the third derivative, and
+  by r / p times what a semilatus rectum adds: L q / 2 at most when its rate lies in a range of width q, and L^2 w / 8 when
+  its second derivative lies in one of width w, that of the change between intervals times their number and one.
   The line of nodes itself is interpolated as the vector N, which is off by w^3 L^3 / (72 sqrt 3), its angle by this
-  over s; the rest of the mean argument of latitude of the node is off by 2 / a times the former. L is the
+  over s; the rest of the mean argument of latitude of the node is off by 2 r / (a^2 sqrt(1 - e^2)) times the error of
+  the radius, since dM = r^2 / (a^2 sqrt(1 - e^2)) df. L is the
   power of two of the spacing of nodes at which all this stays below `FINE_PAD`.
 * *Short-period shift*: the first-order terms move each track across by W and shift the crossing by W / sin I along it;
   and they move the object along. The scan pads the radius by D1 times these (`SHIFT`); the timing applies them.
@@ -90,13 +93,13 @@ CUBIC = 124.7
 FIELDS = 9
 
 # summary of an object over a window
-LOW, HIGH, LOWEST, MOMENTUM, NODE_RATE_LOW, NODE_RATE_HIGH, TILT, SHIFTS, AXIS_DRIFT, AXIS_SPAN, AXIS = range(11)
-SEMILATUS, MOST_E, E_RATE, E_CHANGE, PERIGEE_RATE, MOST_SWELL = range(11, 17)
-SUMMARY = 17
+LOW, HIGH, LOWEST, MOMENTUM, NODE_RATE_LOW, NODE_RATE_HIGH, TILT, SHIFTS, DRIFT, SPAN, AXIS = range(11)
+SEMILATUS, MOST_E, E_RATE, E_CHANGE, PERIGEE_RATE, MOST_SWELL, BEND, BEND_CHANGE = range(11, 19)
+SUMMARY = 19
 
 # bounds on the radius of an orbit at a node, filled by `steepness`
-SLOPE, PITCH, SECOND_T2, SECOND_T, SECOND, THIRD_T3, THIRD_T2, THIRD_T, THIRD = range(9)
-STEEPNESS = 9
+SLOPE, PITCH, SECOND_T2, SECOND_T, SECOND, THIRD_T3, THIRD_T2, THIRD_T, THIRD, LEVEL, DELAY = range(11)
+STEEPNESS = 11
 
 # geometry at one mutual node
 X, C, V_PERP, TAU, ADVANCE_X, ADVANCE_TAU, COS_FIRST, SIN_FIRST, LEAD_FIRST, COS_SECOND, SIN_SECOND, LEAD_SECOND = range(12)
@@ -157,8 +160,9 @@ def summary(values, rates, window, spacing, departures, mu, radius, zonals, out)
     start, stop = window * WINDOW, min((window + 1) * WINDOW, values.shape[0] - 1)
     out[LOW], out[HIGH], out[LOWEST] = np.inf, -np.inf, np.inf
     out[NODE_RATE_LOW], out[NODE_RATE_HIGH], out[TILT], out[MOMENTUM] = np.inf, -np.inf, 0.0, np.inf
-    e_most, a_least, a_most, e_rate, e_change, axis_low, axis_high = 0.0, np.inf, 0.0, 0.0, 0.0, np.inf, -np.inf
-    sine, perigee = 1.0, 0.0
+    e_most, a_least, p_least, p_most, e_rate, e_change = 0.0, np.inf, np.inf, 0.0, 0.0, 0.0
+    sine, perigee, drift_low, drift_high = 1.0, 0.0, np.inf, -np.inf
+    bend = bend_most = bend_change = before = 0.0
     for j in range(start, stop + 1):
         a, ex, ey, i = values[j, 0], values[j, 1], values[j, 2], values[j, 3]
         if np.isnan(a):
@@ -177,15 +181,22 @@ def summary(values, rates, window, spacing, departures, mu, radius, zonals, out)
         out[NODE_RATE_LOW] = min(out[NODE_RATE_LOW], rates[j, 4])
         out[NODE_RATE_HIGH] = max(out[NODE_RATE_HIGH], rates[j, 4])
         out[TILT] = max(out[TILT], abs(rates[j, 3]))
-        e_most, a_least, a_most, sine = max(e_most, e), min(a_least, a), max(a_most, a), min(sine, sin_i)
+        e_most, a_least, sine = max(e_most, e), min(a_least, a), min(sine, sin_i)
         e_rate = max(e_rate, np.sqrt(rates[j, 1] ** 2 + rates[j, 2] ** 2))
-        axis_low, axis_high = min(axis_low, rates[j, 0]), max(axis_high, rates[j, 0])
         p = a * (1.0 - e * e)
+        p_least, p_most = min(p_least, p), max(p_most, p)
+        drift = rates[j, 0] * (1.0 - e * e) - 2.0 * a * (ex * rates[j, 1] + ey * rates[j, 2])
+        drift_low, drift_high = min(drift_low, drift), max(drift_high, drift)
         turning = 0.75 * np.sqrt(mu / a**3) * zonals[2] * (radius / p) ** 2 * (abs(4.0 - 5.0 * sin_i * sin_i) + 0.2)
         perigee = max(perigee, turning)
         if j > start:
             change = np.sqrt((rates[j, 1] - rates[j - 1, 1]) ** 2 + (rates[j, 2] - rates[j - 1, 2]) ** 2)
             e_change = max(e_change, 2.0 * change / spacing)
+            last, bend = bend, (drift - before) / spacing
+            bend_most = max(bend_most, abs(bend))
+            if j > start + 1:
+                bend_change = max(bend_change, abs(bend - last))
+        before = drift
     if out[HIGH] < 0.0:
         return
     out[LOWEST] -= departures[0]
@@ -194,13 +205,12 @@ def summary(values, rates, window, spacing, departures, mu, radius, zonals, out)
         out[LOW] = out[LOWEST]
     if sine < EQUATORIAL_SINE:
         out[TILT] = np.inf
-    p = a_least * (1.0 - e_most * e_most)
-    out[SHIFTS] = 0.5 * zonals[2] * (radius / p) ** 2 * (SHIFT + SHIFT_WITH_E * e_most / (1.0 - e_most) ** 2)
-    out[AXIS_DRIFT] = (axis_high - axis_low) * (1.0 + e_most)
-    out[AXIS_SPAN] = 2.0 * (a_most - a_least) * (1.0 + e_most)
-    out[AXIS], out[SEMILATUS], out[MOST_E], out[E_RATE], out[E_CHANGE] = a_least, p, e_most, e_rate, e_change
+    out[SHIFTS] = 0.5 * zonals[2] * (radius / p_least) ** 2 * (SHIFT + SHIFT_WITH_E * e_most / (1.0 - e_most) ** 2)
+    out[BEND], out[BEND_CHANGE] = 1.5 * bend_most, 1.5 * bend_change
+    out[DRIFT], out[SPAN] = drift_high - drift_low, 2.0 * (p_most - p_least)
+    out[AXIS], out[SEMILATUS], out[MOST_E], out[E_RATE], out[E_CHANGE] = a_least, p_least, e_most, e_rate, e_change
     out[PERIGEE_RATE] = max(perigee, e_change / e_rate) if e_rate > 0.0 else perigee
-    out[MOST_SWELL] = 0.5 * zonals[2] * radius * radius / p
+    out[MOST_SWELL] = 0.5 * zonals[2] * radius * radius / p_least
 
 
 @kernel
@@ -208,7 +218,8 @@ def steepness(bounds, largest, out):
     """Fill ``out`` with bounds on how the radius of an orbit at a node changes, where it is below ``largest`` [km].
 
     Largest slope by the angle [km], ratio of radial and transverse speed, coefficients of powers of the turning of the
-    line of nodes in the second and third derivative by time.
+    line of nodes in the second and third derivative by time, radius over p, and what the mean anomaly is off by for an
+    error of the radius [rad/km].
     """
     e, p, e_rate, e_change = bounds[MOST_E], bounds[SEMILATUS], bounds[E_RATE], bounds[E_CHANGE]
     r = min(bounds[HIGH], largest)
@@ -225,6 +236,8 @@ def steepness(bounds, largest, out):
     out[THIRD_T2] = 9.0 * lever * thrice * e_rate
     out[THIRD_T] = 3.0 * lever * thrice * e_change
     out[THIRD] = lever * thrice * e_change * bounds[PERIGEE_RATE]
+    out[LEVEL] = r / p
+    out[DELAY] = 2.0 * r / (bounds[AXIS] ** 2 * np.sqrt(1.0 - e * e))
 
 
 @kernel
@@ -584,7 +597,7 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
         Of the crossing angle; overwritten by its lower bound in each interval.
     pair : tuple of float
         Smallest sine of the linear picture, rate at which the line of nodes turns [rad/s], coefficients of the second
-        derivative of x (T^2, T, 1), error by the semi-major axis [km], square of the steepest ratio of radial to
+        derivative of x (T^2, T, 1), error by the drift of the semilatus rectum [km], square of the steepest ratio of radial to
         transverse speed of first, square of the sum of both, acceleration of gravity, lowest transverse speed,
         radius by the short-period shift, departures of members of the radius [km], and of the plane, in radius [km],
         largest turn [rad] for which these bounds hold.
@@ -624,24 +637,28 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
 
 
 @kernel
-def part_length(turning, sine, sum_a, sum_b, steep, largest_turn, spacing):
-    """Return the length of quadratic parts in intervals, a power of two, and the errors of x [km] and of phase [rad]."""
+def drift_error(bounds, steep, turning, sine, span, spacing):
+    """Return by how much quadratics over a span [s] are off: the radius [km] and the phase [rad] of a node."""
     pace = turning / sine
-    third = 0.0
-    for k in range(2):
-        third += steep[k, THIRD_T3] * pace**3 + steep[k, THIRD_T2] * pace**2 + steep[k, THIRD_T] * pace + steep[k, THIRD]
-    least, most = min(sum_a[AXIS], sum_b[AXIS]), max(sum_a[AXIS], sum_b[AXIS])
+    cube = span**3 / CUBIC
+    error = steep[THIRD] + pace * (steep[THIRD_T] + pace * (steep[THIRD_T2] + pace * steep[THIRD_T3]))
+    uneven = 0.125 * (span / spacing + 1.0) * bounds[BEND_CHANGE] * span * span
+    error = cube * error + steep[LEVEL] * min(0.5 * bounds[DRIFT] * span, bounds[SPAN], uneven)
+    return error, cube * turning**3 / sine + steep[DELAY] * error
+
+
+@kernel
+def part_length(sum_a, sum_b, steep, turning, sine, largest_turn, spacing):
+    """Return the length of quadratic parts in intervals, a power of two, and their errors of x [km] and phases [rad]."""
     length = 2.0 * LARGEST_PART
     while True:
         length *= 0.5
         span = length * spacing
-        cube = span**3 / CUBIC
-        error = cube * third
-        error += min(0.5 * sum_a[AXIS_DRIFT] * span, sum_a[AXIS_SPAN])
-        error += min(0.5 * sum_b[AXIS_DRIFT] * span, sum_b[AXIS_SPAN])
-        phase = turning**3 / sine * cube + 2.0 * error / least
-        if (error + most * phase <= FINE_PAD and pace * span <= largest_turn) or length < 1e-3:
-            return length, error, phase
+        error_a, phase_a = drift_error(sum_a, steep[0], turning, sine, span, spacing)
+        error_b, phase_b = drift_error(sum_b, steep[1], turning, sine, span, spacing)
+        total = error_a + error_b + sum_a[AXIS] * phase_a + sum_b[AXIS] * phase_b
+        if (total <= FINE_PAD and turning / sine * span <= largest_turn) or length < 1e-3:
+            return length, error_a + error_b, phase_a, phase_b
 
 
 @kernel
@@ -695,7 +712,7 @@ def search_window(
         steep[0, SECOND_T2] + steep[1, SECOND_T2],
         steep[0, SECOND_T] + steep[1, SECOND_T],
         steep[0, SECOND] + steep[1, SECOND],
-        0.25 * spacing * (sum_a[AXIS_DRIFT] + sum_b[AXIS_DRIFT]),
+        0.125 * spacing * spacing * (steep[0, LEVEL] * sum_a[BEND] + steep[1, LEVEL] * sum_b[BEND]),
         steep[0, PITCH] ** 2,
         (steep[0, PITCH] + steep[1, PITCH]) ** 2,
         gravity,
@@ -725,7 +742,7 @@ def search_window(
     for k in range(stop - start):
         if marks[k] != 4:
             sine = min(sine, sines[k])
-    length, error, phase = part_length(turning, sine, sum_a, sum_b, steep, largest_turn, spacing)
+    length, error, phase_a, phase_b = part_length(sum_a, sum_b, steep, turning, sine, largest_turn, spacing)
     if together & 4:
         length = min(length, 1.0)
     ratio = 1.01 * (sum_b[AXIS] / sum_a[AXIS]) ** 1.5
@@ -734,7 +751,7 @@ def search_window(
     pads = (
         reach,
         error + apart + slope * askew / sine,
-        phase + own_a[1] + askew / sine + ratio * (phase + own_b[1] + askew / sine),
+        phase_a + own_a[1] + askew / sine + ratio * (phase_b + own_b[1] + askew / sine),
         1.0 + reach / (transverse * sine) + own_b[1] / (0.99 * pace_b),
     )
     end = (nodes - 1) * spacing
