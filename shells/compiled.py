@@ -11,8 +11,12 @@ import hashlib
 import os
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numba
+from numba.core import cgutils
+from numba.extending import intrinsic
+from numba.np.arrayobj import make_array
 
 
 def _source_hash() -> str:
@@ -42,3 +46,20 @@ kernel = numba.njit(cache=True, nogil=True, error_model="numpy")
 #: For kernels of one caller or of innermost loops: they become part of their callers, which saves handing over the
 #: force model, some hundred numbers, with each call, and a third of the time to compile.
 inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True)
+
+
+@intrinsic
+def bare(typing_context: Any, array: Any) -> Any:
+    """Return a view of an array, inside a kernel, that is not counted as a reference to it.
+
+    Each array that is sliced or taken from a tuple is counted, which costs more than small kernels do, and threads that
+    share an array wait for each other at its count. The caller of the kernel keeps the array alive.
+    """
+
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        view = make_array(array)(context, builder, arguments[0])
+        view.meminfo = cgutils.get_null_value(view.meminfo.type)
+        view.parent = cgutils.get_null_value(view.parent.type)
+        return view._getvalue()
+
+    return array(array), code

@@ -247,7 +247,7 @@ def _prepared(first: Trains, nodes: int, spacing: float, field: Field) -> tuple[
     """Return the first side as `kernels.search` takes it."""
     mu, radius, zonals = field
     number, windows = first.leaders.size, -(-(nodes - 1) // kernels.WINDOW)
-    tracks = np.empty((number, kernels.FIELDS, nodes))
+    tracks = np.empty((number, windows, kernels.FIELDS, kernels.WINDOW + 1))
     kernels.tracks(first.values, first.leaders, radius, zonals[2], tracks)
     summaries = np.empty((number, windows, kernels.SUMMARY))
     kernels.summaries(first.values, first.rates, first.leaders, spacing, first.departures, mu, radius, zonals, summaries)
@@ -264,6 +264,7 @@ def _search(plan: _Plan, second: Trains, span: tuple[int, int]) -> tuple[Floats,
     """Return approaches (n, COLUMNS) and what is left over (m, 4) of a block, as `kernels.search` gives them."""
     begin, until = span
     found, left = np.empty((FIRST_CAPACITY, COLUMNS)), np.empty((FIRST_CAPACITY, 4))
+    room = kernels.room_for()
     rows, rest = [], []
     while begin < until:
         begin, approaches, over, more, more_over = kernels.search(
@@ -275,6 +276,7 @@ def _search(plan: _Plan, second: Trains, span: tuple[int, int]) -> tuple[Floats,
             plan.spacing,
             plan.within_km,
             plan.field,
+            room,
             found,
             left,
         )

@@ -57,7 +57,7 @@ Pads. How far each step may be wrong, and why:
 import numpy as np
 
 from shells.approaches.kernels import MODEL_PAD, REACH, equation_of_centre, first_not_below, record
-from shells.compiled import kernel
+from shells.compiled import bare, kernel
 from shells.motion.kernels import (
     EQUATORIAL_SINE,
     TWO_PI,
@@ -89,7 +89,7 @@ SHIFT, SHIFT_WITH_E = 6.0, 30.0
 #: 72 sqrt 3: error of quadratic interpolation at both ends and the middle of L is L^3 / this times the third derivative.
 CUBIC = 124.7
 
-# rows of the track of an object, shape (FIELDS, nodes): its orbit at each node in time without angles
+# rows of the track of an object over a window, shape (FIELDS, WINDOW + 1): its orbit at each node in time, no angles
 FIELDS = 9
 
 # summary of an object over a window
@@ -125,20 +125,25 @@ def orbit_row(elements, radius, j2, out):
 
 
 @kernel
-def track(values, radius, j2, out):
-    """Fill ``out`` of shape (FIELDS, nodes) with `orbit_row` at every node in time, NaN after the end of the object."""
+def track(values, window, radius, j2, out):
+    """Fill ``out`` of shape (FIELDS, WINDOW + 1) with `orbit_row` at the nodes in time of a window.
+
+    Those after the last are left as they are; after the end of the object it is NaN.
+    """
     row = np.empty(FIELDS)
-    for j in range(values.shape[0]):
+    start = window * WINDOW
+    for j in range(start, min(start + WINDOW + 1, values.shape[0])):
         orbit_row(values[j], radius, j2, row)
         for c in range(FIELDS):
-            out[c, j] = row[c]
+            out[c, j - start] = row[c]
 
 
 @kernel
 def tracks(values, leaders, radius, j2, out):
-    """Fill ``out`` of shape (leaders, FIELDS, nodes)."""
+    """Fill ``out`` of shape (leaders, windows, FIELDS, WINDOW + 1)."""
     for j in range(leaders.size):
-        track(values[leaders[j]], radius, j2, out[j])
+        for window in range(out.shape[1]):
+            track(values[leaders[j]], window, radius, j2, out[j, window])
 
 
 @kernel
@@ -250,20 +255,19 @@ def summaries(values, rates, leaders, spacing, departures, mu, radius, zonals, o
 
 
 @kernel
-def scan(a, b, start, stop, x, sines):
-    """Fill ``x`` of shape (2, days + 1) and ``sines`` with radius differences at both mutual nodes and sin I.
+def scan(a, b, intervals, x, sines):
+    """Fill ``x`` of shape (2, intervals + 1) and ``sines`` with radius differences at both mutual nodes and sin I.
 
     ``a`` and ``b`` are tracks; radii carry the short-period term of J2 to first order,
     (J2 R^2 / 2 p) [(3/2 s^2 - 1) (1 + kappa / (1 + eta) + 2 eta / (1 + kappa)) + s^2 cos 2 theta / 2], with
     kappa = e cos f = e . N and sin i sin theta = N_z.
     """
-    for j in range(start, stop + 1):
-        k = j - start
+    for j in range(intervals + 1):
         nx = a[1, j] * b[2, j] - a[2, j] * b[1, j]
         ny = a[2, j] * b[0, j] - a[0, j] * b[2, j]
         nz = a[0, j] * b[1, j] - a[1, j] * b[0, j]
         sine = np.sqrt(nx * nx + ny * ny + nz * nz)
-        sines[k] = sine
+        sines[j] = sine
         inverse = 1.0 / sine
         nz *= inverse
         high = nz * nz
@@ -274,13 +278,13 @@ def scan(a, b, start, stop, x, sines):
         part_a, part_b = k_a / (1.0 + a[7, j]), k_b / (1.0 + b[7, j])
         even = a[8, j] * (share_a + 0.5 * z_a - high) - b[8, j] * (share_b + 0.5 * z_b - high)
         odd = a[8, j] * share_a * part_a - b[8, j] * share_b * part_b
-        x[0, k] = (
+        x[0, j] = (
             (a[6, j] + 2.0 * a[8, j] * share_a * a[7, j]) / (1.0 + k_a)
             - (b[6, j] + 2.0 * b[8, j] * share_b * b[7, j]) / (1.0 + k_b)
             + even
             + odd
         )
-        x[1, k] = (
+        x[1, j] = (
             (a[6, j] + 2.0 * a[8, j] * share_a * a[7, j]) / (1.0 - k_a)
             - (b[6, j] + 2.0 * b[8, j] * share_b * b[7, j]) / (1.0 - k_b)
             + even
@@ -547,20 +551,20 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
             turns = np.floor(first_angle / TWO_PI)
             first_angle -= turns * TWO_PI
             last_angle = first_angle + 2.0 * half
-            j = table[table_from + min(int(first_angle * per_angle), cells - 1)]
+            j, lap = table[table_from + min(int(first_angle * per_angle), cells - 1)], 0.0
             while True:
-                # offsets go on over the end of a turn
-                lap = j // size
-                angle = offsets_a[offset_from + j - lap * size] + lap * TWO_PI
-                j += 1
+                if j == size:  # offsets go on over the end of a turn
+                    j, lap = 0, lap + TWO_PI
+                angle = offsets_a[offset_from + j] + lap
                 if angle > last_angle:
                     break
+                j += 1
                 if angle < first_angle:
                     continue
                 late = (angle + turns * TWO_PI - ahead) / pace
                 passed = (node + y) * spacing - late
                 guess = passed + middle[ADVANCE_X] * x + middle[ADVANCE_TAU] * late
-                a, b = members_a[offset_from + (j - 1) - lap * size], members_b[slot]
+                a, b = members_a[offset_from + j - 1], members_b[slot]
                 time = refine(
                     values_a[a], rates_a[a], values_b[b], rates_b[b], spacing, guess, end, distance, field, work
                 )
@@ -572,25 +576,25 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
 
 
 @kernel
-def row_at(values, rates, track, position, spacing, radius, j2, elements, out):
-    """Fill ``out`` with `orbit_row` of one object at a time in units of the spacing of the nodes."""
+def row_at(values, rates, track, start, position, spacing, radius, j2, elements, out):
+    """Fill ``out`` with `orbit_row` of one object at a time, in intervals, in a window from a node on."""
     node = int(position)
     if node == position:
         for c in range(FIELDS):
-            out[c] = track[c, node]
+            out[c] = track[c, node - start]
     else:
         hermite(values, rates, node, position - node, spacing, elements)
         orbit_row(elements, radius, j2, out)
 
 
 @kernel
-def mark(start, stop, x, sines, pair, distance, spacing, marks):
+def mark(intervals, x, sines, pair, distance, spacing, marks):
     """Mark the intervals of a window in which an approach may occur at a mutual node.
 
     Parameters
     ----------
-    start, stop : int
-        First and last node in time of the window.
+    intervals : int
+        In the window.
     x : shape (2, intervals + 1)
         Radius difference at both mutual nodes [km].
     sines : shape (intervals + 1,)
@@ -613,7 +617,7 @@ def mark(start, stop, x, sines, pair, distance, spacing, marks):
         pair
     )
     together = 0
-    for k in range(stop - start):
+    for k in range(intervals):
         sine = min(sines[k], sines[k + 1]) - 0.5 * turning * spacing
         sines[k] = sine
         if sine < limit:
@@ -676,9 +680,9 @@ def search_window(
     """Search one pair of trains in one window; approaches and rows left over go to ``found`` and ``left``."""
     mu, radius, zonals = field
     values_a, rates_a, lead_a = first[0], first[1], first[2][train_a]
-    track_a, sum_a, own_a, last_a = first[8][train_a], first[9][train_a, window], first[10][train_a], first[11][train_a]
+    track_a, sum_a, own_a, last_a = first[8][train_a, window], first[9][train_a, window], first[10][train_a], first[11][train_a]
     values_b, rates_b, lead_b, own_b = second[0], second[1], second[2][train_b], second[6][train_b]
-    x, sines, marks, rows, geometry, steep, work = room
+    x, sines, marks, rows, geometry, steep, work = room[:7]
     nodes = values_a.shape[1]
     start, border = window * WINDOW, min((window + 1) * WINDOW, nodes - 1)
     stop = min(border, last_a, last_b)
@@ -722,8 +726,8 @@ def search_window(
         slope * askew,
         largest_turn,
     )
-    scan(track_a, track_b, start, stop, x, sines)
-    together = mark(start, stop, x, sines, pair, distance, spacing, marks)
+    scan(track_a, track_b, stop - start, x, sines)
+    together = mark(stop - start, x, sines, pair, distance, spacing, marks)
     if together & 4:
         begin = -1
         for k in range(stop - start + 1):
@@ -773,8 +777,8 @@ def search_window(
                     if point == 0 and known == place:
                         geometry[0] = geometry[2]
                         continue
-                    row_at(values_a[lead_a], rates_a[lead_a], track_a, place, spacing, radius, zonals[2], work[5], rows[0])
-                    row_at(values_b[lead_b], rates_b[lead_b], track_b, place, spacing, radius, zonals[2], work[5], rows[1])
+                    row_at(values_a[lead_a], rates_a[lead_a], track_a, start, place, spacing, radius, zonals[2], work[5], rows[0])
+                    row_at(values_b[lead_b], rates_b[lead_b], track_b, start, place, spacing, radius, zonals[2], work[5], rows[1])
                     crossing(rows[0], rows[1], 1.0 - 2.0 * side, mu, radius, zonals, geometry[point])
                 known = position + part
                 for k in range(from_day, from_day + days):
@@ -789,7 +793,7 @@ def search_window(
 
 
 @kernel
-def search(first, second, begin, until, same, spacing, distance, field, found, left):
+def search(first, second, begin, until, same, spacing, distance, field, room, found, left):
     """Search trains of the second side, one after the other, against all of the first.
 
     Parameters
@@ -813,6 +817,8 @@ def search(first, second, begin, until, same, spacing, distance, field, found, l
         Threshold [km].
     field : tuple
         Gravitational parameter, reference radius, zonals.
+    room : tuple
+        Of `room_for`.
     found : shape (capacity, COLUMNS)
         Filled with approaches, as by `record`.
     left : shape (capacity, 4)
@@ -824,28 +830,36 @@ def search(first, second, begin, until, same, spacing, distance, field, found, l
         The train that did not fit any more, or ``until``; numbers of approaches and of rows left over before it; and
         how many of each it would have needed.
     """
+    f0, f1, f2, f3, f4, f5, f6, f7, f8, f9, f10, f11, f12, f13, f14 = first
+    s0, s1, s2, s3, s4, s5, s6 = second
+    r0, r1, r2, r3, r4, r5, r6, r7, r8 = room
+    bare_first = (
+        bare(f0), bare(f1), bare(f2), bare(f3), bare(f4), bare(f5), bare(f6), bare(f7), bare(f8), bare(f9), bare(f10),
+        bare(f11), bare(f12), bare(f13), bare(f14),
+    )  # fmt: skip
+    bare_second = (bare(s0), bare(s1), bare(s2), bare(s3), bare(s4), bare(s5), bare(s6))
+    bare_room = (bare(r0), bare(r1), bare(r2), bare(r3), bare(r4), bare(r5), bare(r6), bare(r7), bare(r8))
+    bare_field = (field[0], field[1], bare(field[2]))
+    return search_trains(
+        bare_first, bare_second, begin, until, same, spacing, distance, bare_field, bare_room, bare(found), bare(left)
+    )
+
+
+@kernel
+def search_trains(first, second, begin, until, same, spacing, distance, field, room, found, left):
+    """Do what `search` says, on arrays without reference counts."""
     mu, radius, zonals = field
     summaries_a, order, lows, longest = first[9], first[12], first[13], first[14]
     values_b, rates_b, leaders_b, own_b = second[0], second[1], second[2], second[6]
-    nodes = values_b.shape[1]
+    track_b, sum_b = room[7], room[8]
     windows = order.shape[0]
-    track_b, sum_b = np.empty((FIELDS, nodes)), np.empty(SUMMARY)
-    room = (
-        np.empty((2, WINDOW + 1)),
-        np.empty(WINDOW + 1),
-        np.empty(WINDOW, dtype=np.int64),
-        np.empty((2, FIELDS)),
-        np.empty((3, GEOMETRY)),
-        np.empty((2, STEEPNESS)),
-        np.zeros((14, 6)),
-    )
     counts = np.zeros(2, dtype=np.int64)
     for b in range(begin, until):
         approaches, rows = counts[0], counts[1]
         lead = leaders_b[b]
         last = last_node(values_b[lead])
-        tracked = False
         for window in range(windows):
+            tracked = False
             summary(values_b[lead], rates_b[lead], window, spacing, own_b[b], mu, radius, zonals, sum_b)
             if sum_b[LOW] == np.inf:
                 break
@@ -856,7 +870,7 @@ def search(first, second, begin, until, same, spacing, distance, field, found, l
                 if summaries_a[a, window, HIGH] + distance < sum_b[LOW] or (same and a >= b):
                     continue
                 if not tracked:
-                    track(values_b[lead], radius, zonals[2], track_b)
+                    track(values_b[lead], window, radius, zonals[2], track_b)
                     tracked = True
                 search_window(
                     first, second, a, b, window, track_b, last, sum_b, spacing, distance, field, room, found, left, counts
@@ -864,3 +878,18 @@ def search(first, second, begin, until, same, spacing, distance, field, found, l
         if counts[0] > found.shape[0] or counts[1] > left.shape[0]:
             return b, approaches, rows, counts[0] - approaches, counts[1] - rows
     return until, counts[0], counts[1], 0, 0
+
+
+def room_for():
+    """Return the scratch arrays of `search`, one set for each thread."""
+    return (
+        np.empty((2, WINDOW + 1)),
+        np.empty(WINDOW + 1),
+        np.empty(WINDOW, dtype=np.int64),
+        np.empty((2, FIELDS)),
+        np.empty((3, GEOMETRY)),
+        np.empty((2, STEEPNESS)),
+        np.zeros((14, 6)),
+        np.empty((FIELDS, WINDOW + 1)),
+        np.empty(SUMMARY),
+    )
