@@ -176,12 +176,14 @@ class _Plan:
     def search(self, block: Integers) -> _Found:
         """Search one block."""
         if self.others is None:
-            second, identifiers, span = self.first, self.identifiers, (int(block[0]), int(block[-1]) + 1)
+            second, identifiers, trains = self.first, self.identifiers, (int(block[0]), int(block[-1]) + 1)
         else:
-            part = self.others.isel(object=block).compute(scheduler="synchronous")
+            span = slice(int(block[0]), int(block[-1]) + 1)
+            whole = span.stop - span.start == block.size  # a slice is taken from chunks without a copy
+            part = self.others.isel(object=span if whole else block).compute(scheduler="synchronous")
             second, identifiers = trains_of(part, IN_ONE_TRAIN), part["object"].values
-            span = (0, second.leaders.size)
-        rows, left = _search(self, second, span)
+            trains = (0, second.leaders.size)
+        rows, left = _search(self, second, trains)
         left = _pairs(self.first, second, left)
         if self.others is None and block[0] == 0:
             mates = _near_mates(self.first, self.within_km)
@@ -260,9 +262,9 @@ def _prepared(first: Trains, nodes: int, spacing: float, field: Field) -> tuple[
     return (*first.arrays(), *first.table(), tracks, summaries, first.departures, last, order, lows, longest)
 
 
-def _search(plan: _Plan, second: Trains, span: tuple[int, int]) -> tuple[Floats, Floats]:
+def _search(plan: _Plan, second: Trains, trains: tuple[int, int]) -> tuple[Floats, Floats]:
     """Return approaches (n, COLUMNS) and what is left over (m, 4) of a block, as `kernels.search` gives them."""
-    begin, until = span
+    begin, until = trains
     found, left = np.empty((FIRST_CAPACITY, COLUMNS)), np.empty((FIRST_CAPACITY, 4))
     room = kernels.room_for()
     rows, rest = [], []

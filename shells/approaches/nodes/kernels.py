@@ -49,21 +49,22 @@ Pads. How far each step may be wrong, and why:
 * *Curvature*: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are
   within d of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds
   d / (r sin I), the angle of that stretch: beyond it the linear picture is given up.
-* *Second order* of the short-period terms, and products of the above: `MODEL_PAD`.
+* *Second order* of the short-period terms, the other zonals (50 m in radius, three times that along the track), and
+  products of the above: `SECOND_ORDER_PAD`.
 * *Members* of a train depart from its leader by `departures`: of the radius [km], of the phase [rad], and of the plane
   [rad], which shifts the node by itself over sin I.
 """
 
 import numpy as np
 
-from shells.approaches.kernels import MODEL_PAD, REACH, equation_of_centre, first_not_below, record
+from shells.approaches.kernels import REACH, equation_of_centre, first_not_below, record
 from shells.compiled import bare, kernel
 from shells.motion.kernels import (
     EQUATORIAL_SINE,
     TWO_PI,
+    first_order_terms,
     hermite,
     radial_short_period_bound,
-    short_period,
     state_at,
     turn,
 )
@@ -75,7 +76,7 @@ WINDOW = 32
 LARGEST_PART = 8
 
 #: The error [km] of quadratic interpolation that parts are chosen for.
-FINE_PAD = 0.4
+FINE_PAD = 0.8
 
 #: Bounds on orbits at a node hold up to the radius where they may meet times this.
 WIDER = 1.2
@@ -85,6 +86,9 @@ LARGEST_TURN = 0.5
 
 #: Bound on the short-period shift along and across the track, in units of (J2 / 2) (R / p)^2: constant and with e.
 SHIFT, SHIFT_WITH_E = 6.0, 30.0
+
+#: Second-order short-period terms, those of other zonals, and products of first-order ones [km].
+SECOND_ORDER_PAD = 0.3
 
 #: 72 sqrt 3: error of quadratic interpolation at both ends and the middle of L is L^3 / this times the third derivative.
 CUBIC = 124.7
@@ -294,7 +298,7 @@ def scan(a, b, intervals, x, sines):
 
 @kernel
 def at_node(row, nx, ny, nz, mu, radius, zonals):
-    """Return where on an orbit a unit vector in its plane lies, and the short-period displacement there.
+    """Return where on an orbit a unit vector in its plane lies, and the displacement by J2 to first order.
 
     Returns
     -------
@@ -311,7 +315,7 @@ def at_node(row, nx, ny, nz, mu, radius, zonals):
         + (row[0] * row[4] - row[1] * row[3]) * nz
     )
     centre = equation_of_centre(kappa, sigma, row[7])
-    terms = short_period(row[6], kappa, sigma, row[7], centre, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals)
+    terms = first_order_terms(row[6], kappa, sigma, row[7], centre, sin_t, cos_t, cos_i, sin_i, mu, radius, zonals[2])
     along = terms[1] + cos_i * terms[2]
     across = terms[3] * sin_t - sin_i * cos_t * terms[2]
     return sin_t, cos_t, kappa, sigma, centre, terms[0], along, across
@@ -415,14 +419,16 @@ def phase_polynomial(values, rates, node, spacing, out):
 
 
 @kernel
-def quadratic(start, middle, stop, begin, scale):
-    """Return coefficients in y of the quadratic with these values at z = 0, 1/2 and 1, with z = begin + scale y."""
-    linear, square = 4.0 * middle - 3.0 * start - stop, 2.0 * (start + stop) - 4.0 * middle
-    return (
-        start + begin * (linear + begin * square),
-        scale * (linear + 2.0 * begin * square),
-        scale * scale * square,
-    )
+def quadratic(start, middle, stop, out):
+    """Fill ``out`` with coefficients in z of the quadratic with these values at z = 0, 1/2 and 1."""
+    out[0], out[1], out[2] = start, 4.0 * middle - 3.0 * start - stop, 2.0 * (start + stop) - 4.0 * middle
+
+
+@kernel
+def moved(coefficients, begin, scale):
+    """Return coefficients in y of a quadratic in z = begin + scale y."""
+    c0, c1, c2 = coefficients[0], coefficients[1], coefficients[2]
+    return c0 + begin * (c1 + begin * c2), scale * (c1 + 2.0 * begin * c2), scale * scale * c2
 
 
 @kernel
@@ -440,8 +446,8 @@ def small_angle(cosine, sine):
 
 
 @kernel
-def fit(before, middle, after, cosine, sine, lead, shift, scale, out):
-    """Fill ``out`` of shape (4, 3) with how the mean argument of latitude of a node runs, as quadratics in y.
+def fit(before, middle, after, cosine, sine, lead, out):
+    """Fill ``out`` of shape (4, 6) with how the mean argument of latitude of a node runs, as quadratics in z.
 
     The angle from its middle as cosine and sine, the lead with the middle angle added, and their sum roughly.
     """
@@ -450,27 +456,20 @@ def fit(before, middle, after, cosine, sine, lead, shift, scale, out):
     c_before, s_before = c * before[cosine] + s * before[sine], c * before[sine] - s * before[cosine]
     c_after, s_after = c * after[cosine] + s * after[sine], c * after[sine] - s * after[cosine]
     angle = np.arctan2(s, c)
-    lead_before, lead_after = near(before[lead], middle[lead]), near(after[lead], middle[lead])
-    out[0, 0], out[0, 1], out[0, 2] = quadratic(c_before, 1.0 / norm, c_after, shift, scale)
-    out[1, 0], out[1, 1], out[1, 2] = quadratic(s_before, 0.0, s_after, shift, scale)
-    out[2, 0], out[2, 1], out[2, 2] = quadratic(
-        lead_before + angle, middle[lead] + angle, lead_after + angle, shift, scale
-    )
-    out[3, 0], out[3, 1], out[3, 2] = quadratic(
-        lead_before + angle + small_angle(c_before, s_before),
-        middle[lead] + angle,
-        lead_after + angle + small_angle(c_after, s_after),
-        shift,
-        scale,
-    )
+    first, last = near(before[lead], middle[lead]) + angle, near(after[lead], middle[lead]) + angle
+    at_middle = middle[lead] + angle
+    quadratic(c_before, 1.0 / norm, c_after, out[0])
+    quadratic(s_before, 0.0, s_after, out[1])
+    quadratic(first, at_middle, last, out[2])
+    quadratic(first + small_angle(c_before, s_before), at_middle, last + small_angle(c_after, s_after), out[3])
 
 
 @kernel
-def node_phase(run, y):
+def node_phase(run, z):
     """Return the mean argument of latitude of a node from what `fit` gives."""
-    cosine = run[0, 0] + y * (run[0, 1] + y * run[0, 2])
-    sine = run[1, 0] + y * (run[1, 1] + y * run[1, 2])
-    return run[2, 0] + y * (run[2, 1] + y * run[2, 2]) + small_angle(cosine, sine)
+    cosine = run[0, 0] + z * (run[0, 1] + z * run[0, 2])
+    sine = run[1, 0] + z * (run[1, 1] + z * run[1, 2])
+    return run[2, 0] + z * (run[2, 1] + z * run[2, 2]) + small_angle(cosine, sine)
 
 
 @kernel
@@ -485,7 +484,7 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
         The stretch from ``begin`` to ``begin + length`` of the interval after this node, or all of it when ``length``
         is one or more: then ``begin`` is how many intervals before the node the quadratics begin.
     geometry : shape (3, GEOMETRY)
-        At the start, middle and end of the quadratics.
+        At the start, middle and end of the quadratics, which are in ``work[5:14]``.
     pads : tuple of float
         Distance within which the linear picture is asked [km], error of x [km], of the phase of first [rad], longest
         time from a passage to the approach [s].
@@ -507,16 +506,15 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
         low, high, scale, shift = begin, begin + length, 1.0 / length, -begin / length
     from_s, until_s = (node + low) * spacing, (node + high) * spacing
     before, middle, after = geometry[0], geometry[1], geometry[2]
-    x0, x1, x2 = quadratic(before[X], middle[X], after[X], shift, scale)
     run_a, run_b = work[6:10], work[10:14]
-    fit(before, middle, after, COS_FIRST, SIN_FIRST, LEAD_FIRST, shift, scale, run_a)
-    fit(before, middle, after, COS_SECOND, SIN_SECOND, LEAD_SECOND, shift, scale, run_b)
+    x0, x1, x2 = moved(work[5], shift, scale)
     phase_polynomial(values_a[lead_a], rates_a[lead_a], node, spacing, work[3])
     phase_polynomial(values_b[lead_b], rates_b[lead_b], node, spacing, work[4])
     a0, a1, a2, a3 = work[3, 0], work[3, 1], work[3, 2], work[3, 3]
     p0, p1, p2, p3 = work[4, 0], work[4, 1], work[4, 2], work[4, 3]
     # phase of the second's leader ahead of its node, roughly
-    b0, b1, b2, b3 = p0 - run_b[3, 0], p1 - run_b[3, 1], p2 - run_b[3, 2], p3
+    b0, b1, b2 = moved(run_b[3], shift, scale)
+    b0, b1, b2, b3 = p0 - b0, p1 - b1, p2 - b2, p3
     pace = a1 / spacing
     c = 0.995 * min(before[C], middle[C], after[C])
     inverse_speed = 1.005 / min(before[V_PERP], middle[V_PERP], after[V_PERP])
@@ -539,12 +537,12 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
             nearest = c * (abs(x) - pad_x)
             if nearest > reach:
                 continue
-            y -= (p0 - wanted + y * (p1 + y * (p2 + y * p3)) - node_phase(run_b, y)) / (b1 + 2.0 * b2 * y)
+            y -= (p0 - wanted + y * (p1 + y * (p2 + y * p3)) - node_phase(run_b, shift + scale * y)) / (b1 + 2.0 * b2 * y)
             tau = (before[TAU] + (shift + scale * y) * (after[TAU] - before[TAU])) * x
             half = reach * reach - nearest * nearest if nearest > 0.0 else reach * reach
             half = (np.sqrt(half) * inverse_speed + pad_x * abs(middle[TAU])) * pace + pad_phase
             # phase of the first's node ahead of its leader
-            ahead = node_phase(run_a, y) - (a0 + y * (a1 + y * (a2 + y * a3)))
+            ahead = node_phase(run_a, shift + scale * y) - (a0 + y * (a1 + y * (a2 + y * a3)))
             if half >= np.pi:
                 half = np.pi * (1.0 - 1e-12)
             first_angle = ahead + pace * tau - half
@@ -627,7 +625,7 @@ def mark(intervals, x, sines, pair, distance, spacing, marks):
             pace = turning * inverse
             bend = (second_0 + pace * (second_1 + pace * second_2)) * spacing * spacing / 8.0 + straight
             delay = distance / transverse * inverse
-            wide = (distance + gravity * delay * delay + MODEL_PAD) * np.sqrt(1.0 + pitch + pitches * inverse * inverse)
+            wide = (distance + gravity * delay * delay + SECOND_ORDER_PAD) * np.sqrt(1.0 + pitch + pitches * inverse * inverse)
             wide += bend + own + (shift + tilt) * (1.0 + inverse)
             marks[k] = 0
             if pace * spacing > turn:
@@ -751,7 +749,7 @@ def search_window(
         length = min(length, 1.0)
     ratio = 1.01 * (sum_b[AXIS] / sum_a[AXIS]) ** 1.5
     pace_b = np.sqrt(mu / sum_b[AXIS] ** 3)
-    reach = distance + gravity * (distance / (transverse * sine)) ** 2 + MODEL_PAD
+    reach = distance + gravity * (distance / (transverse * sine)) ** 2 + SECOND_ORDER_PAD
     pads = (
         reach,
         error + apart + slope * askew / sine,
@@ -781,6 +779,9 @@ def search_window(
                     row_at(values_b[lead_b], rates_b[lead_b], track_b, start, place, spacing, radius, zonals[2], work[5], rows[1])
                     crossing(rows[0], rows[1], 1.0 - 2.0 * side, mu, radius, zonals, geometry[point])
                 known = position + part
+                quadratic(geometry[0, X], geometry[1, X], geometry[2, X], work[5])
+                fit(geometry[0], geometry[1], geometry[2], COS_FIRST, SIN_FIRST, LEAD_FIRST, work[6:10])
+                fit(geometry[0], geometry[1], geometry[2], COS_SECOND, SIN_SECOND, LEAD_SECOND, work[10:14])
                 for k in range(from_day, from_day + days):
                     if (marks[k] >> side) & 1 == 1:
                         node = start + k
