@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import dask
 import numpy as np
 import xarray as xr
+from dask.optimization import cull
 from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
@@ -37,10 +39,14 @@ SAMPLE = 8
 #: Satellites of a plane that depart from one orbit by less than this are searched as one train.
 IN_ONE_TRAIN = Departure(radius=3.0, phase=0.01, plane=2e-4)
 
+#: So many blocks for each worker, so that all end at about the same time.
+BLOCKS_EACH = 8
+
 #: Objects of which mean elements and rates fill about so many bytes are searched in one block.
 BLOCK_BYTES = 16_000_000
 
-_NEEDED = [*ELEMENTS, *(f"{name}_rate" for name in ELEMENTS), "plane"]
+_LAZY = [*ELEMENTS, *(f"{name}_rate" for name in ELEMENTS)]
+_NEEDED = [*_LAZY, "plane"]
 
 
 def find_approaches(
@@ -131,6 +137,35 @@ class _Found:
     left: Floats
 
 
+class _Others:
+    """The other side of a search, of which parts are taken chunk by chunk.
+
+    dask would look at the whole graph for each part, which takes longer than the search; here it is flattened once.
+    """
+
+    def __init__(self, orbits: xr.Dataset) -> None:
+        sizes = orbits.chunksizes.get("object", (orbits.sizes["object"],))
+        self._orbits = orbits
+        self._edges = np.cumsum([0, *sizes])
+        self._arrays = [orbits[name].chunk({"object": sizes, "time": -1}).data for name in _LAZY]
+        self._graph: dict[Hashable, Any] = {}
+        for array in self._arrays:
+            self._graph.update(array.dask)
+
+    def part(self, rows: Integers) -> xr.Dataset:
+        """Return the orbits of some rows, in memory."""
+        chunk_of = np.searchsorted(self._edges, rows, side="right") - 1
+        parts = []
+        for chunk in np.unique(chunk_of):
+            keys = [(array.name, int(chunk), 0) for array in self._arrays]
+            found = dask.get(cull(self._graph, keys)[0], keys)
+            chosen = rows[chunk_of == chunk] - self._edges[chunk]
+            parts.append(found if chosen.size == len(found[0]) else [values[chosen] for values in found])
+        joined = parts[0] if len(parts) == 1 else [np.concatenate(columns) for columns in zip(*parts, strict=True)]
+        lazy = {name: (("object", "time"), values) for name, values in zip(_LAZY, joined, strict=True)}
+        return self._orbits[["object", "time", "plane"]].isel(object=rows).assign(lazy)
+
+
 @dataclass(frozen=True)
 class _Plan:
     """What all blocks of a search share.
@@ -143,7 +178,7 @@ class _Plan:
         Of its objects.
     prepared : tuple
         As `kernels.search` takes the first side.
-    others : Dataset or None
+    others : _Others or None
         The other side; None searches the first against itself.
     blocks : list of ndarray
         Rows of the other side, or trains of the first, that are searched together.
@@ -160,7 +195,7 @@ class _Plan:
     first: Trains
     identifiers: Integers
     prepared: tuple[Floats | Integers, ...]
-    others: xr.Dataset | None
+    others: _Others | None
     blocks: list[Integers]
     start: np.datetime64
     spacing: float
@@ -178,9 +213,7 @@ class _Plan:
         if self.others is None:
             second, identifiers, trains = self.first, self.identifiers, (int(block[0]), int(block[-1]) + 1)
         else:
-            span = slice(int(block[0]), int(block[-1]) + 1)
-            whole = span.stop - span.start == block.size  # a slice is taken from chunks without a copy
-            part = self.others.isel(object=span if whole else block).compute(scheduler="synchronous")
+            part = self.others.part(block)
             second, identifiers = trains_of(part, IN_ONE_TRAIN), part["object"].values
             trains = (0, second.leaders.size)
         rows, left = _search(self, second, trains)
@@ -215,28 +248,32 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _P
     first = trains_of(orbits, IN_ONE_TRAIN)
     workers = dask.config.get("num_workers", None) or CPU_COUNT
     size = max(1, int(BLOCK_BYTES / (count * 12 * 8)))
+    second = None
     if others is None:
         number = first.leaders.size
-        blocks = _cut(np.arange(number), min(size, -(-number // (8 * workers))))
+        blocks = _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers))))
     else:
         others = others[_NEEDED]
         chunks = others.chunksizes.get("object", ())
         if len(chunks) <= workers:
             others = others.compute(scheduler="threads")
             number = others.sizes["object"]
-            size = min(size, -(-number // (8 * workers)))
-            chunks = tuple(piece.size for piece in _cut(np.arange(number), size))
-        blocks = _blocks(others["plane"].values, others["object"].values, chunks)
+            chunks = tuple(
+                piece.size for piece in _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers))))
+            )
+            others = others.chunk({"object": chunks}) if number else others
+        blocks = _blocks(others["plane"].values, chunks)
+        second = _Others(others)
     prepared = _prepared(first, count, spacing, field)
     identifiers = orbits["object"].values
-    return _Plan(first, identifiers, prepared, others, blocks, start, spacing, within_km, field, workers)
+    return _Plan(first, identifiers, prepared, second, blocks, start, spacing, within_km, field, workers)
 
 
 def _cut(rows: Integers, size: int) -> list[Integers]:
     return [rows[begin : begin + size] for begin in range(0, rows.size, max(1, size))]
 
 
-def _blocks(plane: Integers, identifiers: Integers, chunks: tuple[int, ...]) -> list[Integers]:
+def _blocks(plane: Integers, chunks: tuple[int, ...]) -> list[Integers]:
     """Return rows that are searched together: objects without plane by chunks, and whole planes."""
     edges = np.cumsum([0, *chunks])
     free = [np.flatnonzero(plane[low:high] < 0) + low for low, high in zip(edges[:-1], edges[1:], strict=True)]
