@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Hashable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import dask
@@ -93,7 +94,7 @@ def find_approaches(
         estimate = count / done * len(plan.blocks)
         faults = Faults("find_approaches")
         faults.require(
-            estimate <= LARGEST_NUMBER or done < SAMPLE and count <= LARGEST_NUMBER,
+            count <= LARGEST_NUMBER and (done < SAMPLE or estimate <= LARGEST_NUMBER),
             f"about {estimate:,.0f} approaches within {within_km} km, estimated from {done} of {len(plan.blocks)} "
             f"blocks; expected at most {LARGEST_NUMBER:,}: lower the threshold, shorten the span or search fewer "
             "objects at a time",
@@ -206,7 +207,7 @@ class _Plan:
     @property
     def end(self) -> float:
         """Last node in time [s]."""
-        return self.spacing * (self.first.values.shape[1] - 1)
+        return self.spacing * float(self.first.values.shape[1] - 1)
 
     def search(self, block: Integers) -> _Found:
         """Search one block."""
@@ -276,7 +277,7 @@ def _cut(rows: Integers, size: int) -> list[Integers]:
 def _blocks(plane: Integers, chunks: tuple[int, ...]) -> list[Integers]:
     """Return rows that are searched together: objects without plane by chunks, and whole planes."""
     edges = np.cumsum([0, *chunks])
-    free = [np.flatnonzero(plane[low:high] < 0) + low for low, high in zip(edges[:-1], edges[1:], strict=True)]
+    free = [np.flatnonzero(plane[low:high] < 0) + low for low, high in pairwise(edges)]
     return [rows for rows in free if rows.size] + [
         np.flatnonzero(plane == number) for number in np.unique(plane[plane >= 0])
     ]
@@ -289,7 +290,9 @@ def _prepared(first: Trains, nodes: int, spacing: float, field: Field) -> tuple[
     tracks = np.empty((number, windows, kernels.FIELDS, kernels.WINDOW + 1))
     kernels.tracks(first.values, first.leaders, radius, zonals[2], tracks)
     summaries = np.empty((number, windows, kernels.SUMMARY))
-    kernels.summaries(first.values, first.rates, first.leaders, spacing, first.departures, mu, radius, zonals, summaries)
+    kernels.summaries(
+        first.values, first.rates, first.leaders, spacing, first.departures, mu, radius, zonals, summaries
+    )
     up = np.isfinite(first.values[first.leaders, :, 0])
     last = np.where(up.any(axis=1), nodes - 1 - np.argmax(up[:, ::-1], axis=1), -1).astype(np.int64)
     low, high = summaries[..., kernels.LOW].T, summaries[..., kernels.HIGH].T
@@ -303,7 +306,7 @@ def _search(plan: _Plan, second: Trains, trains: tuple[int, int]) -> tuple[Float
     """Return approaches (n, COLUMNS) and what is left over (m, 4) of a block, as `kernels.search` gives them."""
     begin, until = trains
     found, left = np.empty((FIRST_CAPACITY, COLUMNS)), np.empty((FIRST_CAPACITY, 4))
-    room = kernels.room_for()
+    room = _room()
     rows, rest = [], []
     while begin < until:
         begin, approaches, over, more, more_over = kernels.search(
@@ -326,6 +329,20 @@ def _search(plan: _Plan, second: Trains, trains: tuple[int, int]) -> tuple[Float
         if more_over > len(left):
             left = np.empty((more_over, 4))
     return np.concatenate(rows), np.concatenate(rest)
+
+
+def _room() -> tuple[Floats | Integers, ...]:
+    return (
+        np.empty((2, kernels.WINDOW + 1)),
+        np.empty(kernels.WINDOW + 1),
+        np.empty(kernels.WINDOW, dtype=np.int64),
+        np.empty((2, kernels.FIELDS)),
+        np.empty((3, kernels.GEOMETRY)),
+        np.empty((2, kernels.STEEPNESS)),
+        np.zeros((14, 6)),
+        np.empty((kernels.FIELDS, kernels.WINDOW + 1)),
+        np.empty(kernels.SUMMARY),
+    )
 
 
 def _run(plan: _Plan, blocks: list[Integers]) -> Iterator[_Found]:
@@ -387,8 +404,10 @@ def _near_mates(trains: Trains, within_km: float) -> Integers:
 def _joined(start: np.datetime64, parts: list[_Found]) -> xr.Dataset:
     """Return the approaches of blocks in order of time, then of identifiers."""
     first, second, seconds = (
-        np.concatenate(column) for column in zip(*((p.first, p.second, p.rows[:, 2]) for p in parts), strict=True)
-    ) if parts else (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+        (np.concatenate(column) for column in zip(*((p.first, p.second, p.rows[:, 2]) for p in parts), strict=True))
+        if parts
+        else (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+    )
     order = np.argsort(seconds, kind="stable")
     if (np.diff(seconds[order]) == 0.0).any():
         order = np.lexsort((second, first, seconds))

@@ -120,7 +120,7 @@ def trains_of(orbits: xr.Dataset, allowed: Departure = SAME) -> Trains:
         rest = rest[np.argsort(identifiers[rest], kind="stable")]
         while rest.size:
             lead, departing = _departures(values[rest], rates[rest], spacing)
-            shared = (departing <= allowed).all(axis=1)
+            shared = np.asarray((departing <= allowed).all(axis=1))
             shared[0] = True
             groups.append(rest[shared])
             leads.append(lead[shared])

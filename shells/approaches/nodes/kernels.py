@@ -38,8 +38,8 @@ Pads. How far each step may be wrong, and why:
 * *Scan*: linear interpolation is off by h^2 / 8 times the second derivative; that of the semilatus rectum, times r / p,
   is one and a half times the largest change of its rate between nodes.
 * *Timing*: quadratic interpolation over a length L is off by L^3 / (72 sqrt 3) times the third derivative, and
-  by r / p times what a semilatus rectum adds: L q / 2 at most when its rate lies in a range of width q, and L^2 w / 8 when
-  its second derivative lies in one of width w, that of the change between intervals times their number and one.
+  by r / p times what a semilatus rectum adds: L q / 2 at most when its rate lies in a range of width q, and L^2 w / 8
+  when its second derivative lies in one of width w, its change between intervals times their number and one.
   The line of nodes itself is interpolated as the vector N, which is off by w^3 L^3 / (72 sqrt 3), its angle by this
   over s; the rest of the mean argument of latitude of the node is off by 2 r / (a^2 sqrt(1 - e^2)) times the error of
   the radius, since dM = r^2 / (a^2 sqrt(1 - e^2)) df. L is the
@@ -90,7 +90,7 @@ SHIFT, SHIFT_WITH_E = 6.0, 30.0
 #: Second-order short-period terms, those of other zonals, and products of first-order ones [km].
 SECOND_ORDER_PAD = 0.3
 
-#: 72 sqrt 3: error of quadratic interpolation at both ends and the middle of L is L^3 / this times the third derivative.
+#: 72 sqrt 3: quadratic interpolation at both ends and the middle of L is off by L^3 / this times the third derivative.
 CUBIC = 124.7
 
 # rows of the track of an object over a window, shape (FIELDS, WINDOW + 1): its orbit at each node in time, no angles
@@ -106,7 +106,8 @@ SLOPE, PITCH, SECOND_T2, SECOND_T, SECOND, THIRD_T3, THIRD_T2, THIRD_T, THIRD, L
 STEEPNESS = 11
 
 # geometry at one mutual node
-X, C, V_PERP, TAU, ADVANCE_X, ADVANCE_TAU, COS_FIRST, SIN_FIRST, LEAD_FIRST, COS_SECOND, SIN_SECOND, LEAD_SECOND = range(12)
+X, C, V_PERP, TAU, ADVANCE_X, ADVANCE_TAU = range(6)
+COS_FIRST, SIN_FIRST, LEAD_FIRST, COS_SECOND, SIN_SECOND, LEAD_SECOND = range(6, 12)
 GEOMETRY = 12
 
 
@@ -180,8 +181,10 @@ def summary(values, rates, window, spacing, departures, mu, radius, zonals, out)
         e = np.sqrt(ex * ex + ey * ey)
         sin_i = np.sin(i)
         # between nodes cubic polynomials leave the range of their end values by a quarter of slope and spacing at most
-        bulge = 0.25 * spacing * (
-            abs(rates[j, 0]) * (1.0 + e) + a * abs(ex * rates[j, 1] + ey * rates[j, 2]) / max(e, 1e-12)
+        bulge = (
+            0.25
+            * spacing
+            * (abs(rates[j, 0]) * (1.0 + e) + a * abs(ex * rates[j, 1] + ey * rates[j, 2]) / max(e, 1e-12))
         )
         pad = bulge + radial_short_period_bound(a, e, sin_i, radius, zonals)
         out[LOWEST] = min(out[LOWEST], a * (1.0 - e) - pad)
@@ -473,7 +476,24 @@ def node_phase(run, z):
 
 
 @kernel
-def timing(first, second, train_a, train_b, node, begin, length, geometry, pads, spacing, end, distance, field, work, found, count):  # fmt: skip
+def timing(
+    first,
+    second,
+    train_a,
+    train_b,
+    node,
+    begin,
+    length,
+    geometry,
+    pads,
+    spacing,
+    end,
+    distance,
+    field,
+    work,
+    found,
+    count,
+):
     """Refine the coincidences at one mutual node in (part of) the interval after a node in time.
 
     Parameters
@@ -537,7 +557,8 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
             nearest = c * (abs(x) - pad_x)
             if nearest > reach:
                 continue
-            y -= (p0 - wanted + y * (p1 + y * (p2 + y * p3)) - node_phase(run_b, shift + scale * y)) / (b1 + 2.0 * b2 * y)
+            phase = p0 + y * (p1 + y * (p2 + y * p3)) - node_phase(run_b, shift + scale * y)
+            y -= (phase - wanted) / (b1 + 2.0 * b2 * y)
             tau = (before[TAU] + (shift + scale * y) * (after[TAU] - before[TAU])) * x
             half = reach * reach - nearest * nearest if nearest > 0.0 else reach * reach
             half = (np.sqrt(half) * inverse_speed + pad_x * abs(middle[TAU])) * pace + pad_phase
@@ -574,8 +595,12 @@ def timing(first, second, train_a, train_b, node, begin, length, geometry, pads,
 
 
 @kernel
-def row_at(values, rates, track, start, position, spacing, radius, j2, elements, out):
-    """Fill ``out`` with `orbit_row` of one object at a time, in intervals, in a window from a node on."""
+def row_at(values, rates, track, when, radius, j2, elements, out):
+    """Fill ``out`` with `orbit_row` of one object.
+
+    ``when`` is the first node of the window in time, the time in intervals, and their length [s].
+    """
+    start, position, spacing = when
     node = int(position)
     if node == position:
         for c in range(FIELDS):
@@ -599,10 +624,10 @@ def mark(intervals, x, sines, pair, distance, spacing, marks):
         Of the crossing angle; overwritten by its lower bound in each interval.
     pair : tuple of float
         Smallest sine of the linear picture, rate at which the line of nodes turns [rad/s], coefficients of the second
-        derivative of x (T^2, T, 1), error by the drift of the semilatus rectum [km], square of the steepest ratio of radial to
-        transverse speed of first, square of the sum of both, acceleration of gravity, lowest transverse speed,
-        radius by the short-period shift, departures of members of the radius [km], and of the plane, in radius [km],
-        largest turn [rad] for which these bounds hold.
+        derivative of x (T^2, T, 1), error by the drift of the semilatus rectum [km], square of the steepest ratio of
+        radial to transverse speed of first, square of the sum of both, acceleration of gravity, lowest transverse
+        speed, radius by the short-period shift, departures of members of the radius [km], and of the plane, in radius
+        [km], largest turn [rad] for which these bounds hold.
     marks : shape (intervals,)
         Bits 1 and 2: an approach may occur at the one and the other node. Bit 4: outside the linear picture.
 
@@ -611,9 +636,8 @@ def mark(intervals, x, sines, pair, distance, spacing, marks):
     int
         All marks together.
     """
-    limit, turning, second_2, second_1, second_0, straight, pitch, pitches, gravity, transverse, shift, own, tilt, turn = (
-        pair
-    )
+    limit, turning, second_2, second_1, second_0, straight, pitch, pitches, gravity, transverse = pair[:10]
+    shift, own, tilt, turn = pair[10:]
     together = 0
     for k in range(intervals):
         sine = min(sines[k], sines[k + 1]) - 0.5 * turning * spacing
@@ -623,9 +647,10 @@ def mark(intervals, x, sines, pair, distance, spacing, marks):
         else:
             inverse = 1.0 / sine
             pace = turning * inverse
-            bend = (second_0 + pace * (second_1 + pace * second_2)) * spacing * spacing / 8.0 + straight
+            bend = 0.125 * spacing * spacing * (second_0 + pace * (second_1 + pace * second_2)) + straight
             delay = distance / transverse * inverse
-            wide = (distance + gravity * delay * delay + SECOND_ORDER_PAD) * np.sqrt(1.0 + pitch + pitches * inverse * inverse)
+            reach = distance + gravity * delay * delay + SECOND_ORDER_PAD
+            wide = reach * np.sqrt(1.0 + pitch + pitches * inverse * inverse)
             wide += bend + own + (shift + tilt) * (1.0 + inverse)
             marks[k] = 0
             if pace * spacing > turn:
@@ -651,7 +676,7 @@ def drift_error(bounds, steep, turning, sine, span, spacing):
 
 @kernel
 def part_length(sum_a, sum_b, steep, turning, sine, largest_turn, spacing):
-    """Return the length of quadratic parts in intervals, a power of two, and their errors of x [km] and phases [rad]."""
+    """Return the length of parts in intervals, a power of two, and the errors of x [km] and both phases [rad]."""
     length = 2.0 * LARGEST_PART
     while True:
         length *= 0.5
@@ -678,7 +703,8 @@ def search_window(
     """Search one pair of trains in one window; approaches and rows left over go to ``found`` and ``left``."""
     mu, radius, zonals = field
     values_a, rates_a, lead_a = first[0], first[1], first[2][train_a]
-    track_a, sum_a, own_a, last_a = first[8][train_a, window], first[9][train_a, window], first[10][train_a], first[11][train_a]
+    track_a, sum_a = first[8][train_a, window], first[9][train_a, window]
+    own_a, last_a = first[10][train_a], first[11][train_a]
     values_b, rates_b, lead_b, own_b = second[0], second[1], second[2][train_b], second[6][train_b]
     x, sines, marks, rows, geometry, steep, work = room[:7]
     nodes = values_a.shape[1]
@@ -775,8 +801,9 @@ def search_window(
                     if point == 0 and known == place:
                         geometry[0] = geometry[2]
                         continue
-                    row_at(values_a[lead_a], rates_a[lead_a], track_a, start, place, spacing, radius, zonals[2], work[5], rows[0])
-                    row_at(values_b[lead_b], rates_b[lead_b], track_b, start, place, spacing, radius, zonals[2], work[5], rows[1])
+                    when = (start, place, spacing)
+                    row_at(values_a[lead_a], rates_a[lead_a], track_a, when, radius, zonals[2], work[5], rows[0])
+                    row_at(values_b[lead_b], rates_b[lead_b], track_b, when, radius, zonals[2], work[5], rows[1])
                     crossing(rows[0], rows[1], 1.0 - 2.0 * side, mu, radius, zonals, geometry[point])
                 known = position + part
                 quadratic(geometry[0, X], geometry[1, X], geometry[2, X], work[5])
@@ -819,7 +846,7 @@ def search(first, second, begin, until, same, spacing, distance, field, room, fo
     field : tuple
         Gravitational parameter, reference radius, zonals.
     room : tuple
-        Of `room_for`.
+        Scratch arrays, one set for each thread.
     found : shape (capacity, COLUMNS)
         Filled with approaches, as by `record`.
     left : shape (capacity, 4)
@@ -874,23 +901,9 @@ def search_trains(first, second, begin, until, same, spacing, distance, field, r
                     track(values_b[lead], window, radius, zonals[2], track_b)
                     tracked = True
                 search_window(
-                    first, second, a, b, window, track_b, last, sum_b, spacing, distance, field, room, found, left, counts
-                )
+                    first, second, a, b, window, track_b, last, sum_b, spacing, distance, field, room, found, left,
+                    counts,
+                )  # fmt: skip
         if counts[0] > found.shape[0] or counts[1] > left.shape[0]:
             return b, approaches, rows, counts[0] - approaches, counts[1] - rows
     return until, counts[0], counts[1], 0, 0
-
-
-def room_for():
-    """Return the scratch arrays of `search`, one set for each thread."""
-    return (
-        np.empty((2, WINDOW + 1)),
-        np.empty(WINDOW + 1),
-        np.empty(WINDOW, dtype=np.int64),
-        np.empty((2, FIELDS)),
-        np.empty((3, GEOMETRY)),
-        np.empty((2, STEEPNESS)),
-        np.zeros((14, 6)),
-        np.empty((FIELDS, WINDOW + 1)),
-        np.empty(SUMMARY),
-    )
