@@ -206,10 +206,14 @@ def main(count: int = 25_000, years: int = 10) -> None:
     run(fleet.isel(object=slice(0, 2)), debris.isel(object=slice(0, 4)), 0.1)
 
     gauge = Gauge()
+    begun = time.process_time()
     found, taken, storing = run(fleet, debris, years, gauge)
+    busy = time.process_time() - begun
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(f"{count} debris objects, 10 x 60 satellites held, {years} years, within {WITHIN:g} km, {WORKERS} threads")
-    print(f"    in all                     {taken:10.1f} s   {found} approaches stored, peak memory {peak:.2f} GB")
+    print(
+        f"    in all                     {taken:10.1f} s   {busy:.1f} core seconds, {found} approaches stored, peak {peak:.2f} GB"
+    )
     for stage, seconds in gauge.seconds.items():
         print(f"    {stage:26s} {seconds / WORKERS:10.1f} s   {seconds:.1f} core seconds")
     print(f"    storing                    {storing:10.1f} s   {1e6 * storing / max(found, 1):.2f} us an approach")

@@ -34,8 +34,8 @@ FIRST_CAPACITY = 16_384
 #: A refusal is kinder than a full memory: no more approaches than this in one call.
 LARGEST_NUMBER = 10_000_000
 
-#: So many blocks, taken from all over, estimate the number of approaches of all.
-SAMPLE = 8
+#: So many blocks, taken from all over, estimate the number of approaches of all, to within this factor.
+SAMPLE, DOUBT = 8, 1.5
 
 #: Satellites of a plane that depart from one orbit by less than this are searched as one train.
 IN_ONE_TRAIN = Departure(radius=3.0, phase=0.01, plane=2e-4)
@@ -94,7 +94,7 @@ def find_approaches(
         estimate = count / done * len(plan.blocks)
         faults = Faults("find_approaches")
         faults.require(
-            count <= LARGEST_NUMBER and (done < SAMPLE or estimate <= LARGEST_NUMBER),
+            count <= LARGEST_NUMBER and (done < SAMPLE or estimate <= DOUBT * LARGEST_NUMBER),
             f"about {estimate:,.0f} approaches within {within_km} km, estimated from {done} of {len(plan.blocks)} "
             f"blocks; expected at most {LARGEST_NUMBER:,}: lower the threshold, shorten the span or search fewer "
             "objects at a time",

@@ -31,8 +31,8 @@ Pads. How far each step may be wrong, and why:
   D2 = D1 (1 + 2 q) and D3 = D1 (1 + 6 q + 6 q^2), those of the J2 term (J2 R^2 / 4 p) sin^2 i cos 2 theta 1, 2 and 4
   times J2 R^2 / 2 p, and of its part with e smaller by q. By the chain rule the second derivative of x is at most
   sum (4 J2 R^2 / 2 p + D2 + 2 D1) T^2, the third sum (22 J2 R^2 / 2 p + D3 + 6 D2 + 6 D1) T^3. A moving eccentricity
-  vector e adds r^2 / p times (1 + 2 q) (4 |e'| T + |e''|), and (1 + 6 q + 6 q^2) (9 |e'| T^2 + 3 |e''| T + W |e''|) to
-  the third, with |e''| from the change of e' between nodes and W the rate at which J2 turns the perigee, or
+  vector e adds r^2 / p times (1 + 2 q) (4 |e'| T + |e''|), and (1 + 6 q + 6 q^2) (9 |e'| T^2 + 3 |e''| T + v |e''|) to
+  the third, with |e''| twice the change of e' between nodes over h, and v the rate at which J2 turns the perigee, or
   |e''| / |e'| where that is more. Only orbits that come below the radius where both can meet within the stretch
   count, so r is that radius times `WIDER`, as long as D1 times the turn stays below the excess.
 * *Scan*: linear interpolation is off by h^2 / 8 times the second derivative; that of the semilatus rectum, times r / p,
@@ -42,9 +42,9 @@ Pads. How far each step may be wrong, and why:
   when its second derivative lies in one of width w, its change between intervals times their number and one.
   The line of nodes itself is interpolated as the vector N, which is off by w^3 L^3 / (72 sqrt 3), its angle by this
   over s; the rest of the mean argument of latitude of the node is off by 2 r / (a^2 sqrt(1 - e^2)) times the error of
-  the radius, since dM = r^2 / (a^2 sqrt(1 - e^2)) df. L is the
-  power of two of the spacing of nodes at which all this stays below `FINE_PAD`.
-* *Short-period shift*: the first-order terms move each track across by W and shift the crossing by W / sin I along it;
+  the radius, since dM = r^2 / (a^2 sqrt(1 - e^2)) df. L is the power of two of the spacing of nodes at which all this
+  stays below `FINE_PAD`.
+* *Short-period shift*: the first-order terms move each track across by b and shift the crossing by b / sin I along it;
   and they move the object along. The scan pads the radius by D1 times these (`SHIFT`); the timing applies them.
 * *Curvature*: both orbits leave their tangents by at most g t^2 / 2, g = mu / r^2; within d of each other both are
   within d of the other's plane, so t <= d / (v_t sin I): together g (d / (v_t sin I))^2. `REACH` bounds
