@@ -244,8 +244,9 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _P
     faults.raise_if_any()
 
     start, spacing, count = node_clock(orbits)
-    orbits = orbits[_NEEDED].isel(object=np.argsort(orbits["object"].values, kind="stable"))
-    orbits = orbits.compute(scheduler="threads")
+    orbits = orbits[_NEEDED].compute(scheduler="threads")
+    if (np.diff(orbits["object"].values) < 0).any():
+        orbits = orbits.sortby("object")
     first = trains_of(orbits, IN_ONE_TRAIN)
     workers = dask.config.get("num_workers", None) or CPU_COUNT
     size = max(1, int(BLOCK_BYTES / (count * 12 * 8)))
