@@ -118,7 +118,7 @@ def run(fleet: Any, debris: Any, years: float, gauge: Gauge | None = None) -> tu
 
 
 def searched(fleet: Any, debris: Any, years: float) -> tuple[int, float, float]:
-    """Return the number of approaches, and processor seconds of the search alone and of laying out the orbits for it."""
+    """Return the number of approaches, and processor seconds of the search and of laying out the orbits for it."""
     orbits = shells.propagate(fleet, years=years).compute(scheduler="threads")
     others = shells.propagate(debris, years=years).compute(scheduler="threads")
     times = [time.process_time()]
