@@ -144,9 +144,8 @@ class _Others:
     dask would look at the whole graph for each part, which takes longer than the search; here it is flattened once.
     """
 
-    def __init__(self, orbits: xr.Dataset) -> None:
-        sizes = orbits.chunksizes.get("object", (orbits.sizes["object"],))
-        self._orbits = orbits
+    def __init__(self, orbits: xr.Dataset, sizes: tuple[int, ...]) -> None:
+        self._orbits = orbits[["object", "time", "plane"]]
         self._edges = np.cumsum([0, *sizes])
         self._arrays = [orbits[name].chunk({"object": sizes, "time": -1}).data for name in _LAZY]
         self._graph: dict[Hashable, Any] = {}
@@ -164,7 +163,7 @@ class _Others:
             parts.append(found if chosen.size == len(found[0]) else [values[chosen] for values in found])
         joined = parts[0] if len(parts) == 1 else [np.concatenate(columns) for columns in zip(*parts, strict=True)]
         lazy = {name: (("object", "time"), values) for name, values in zip(_LAZY, joined, strict=True)}
-        return self._orbits[["object", "time", "plane"]].isel(object=rows).assign(lazy)
+        return self._orbits.isel(object=rows).assign(lazy)
 
 
 @dataclass(frozen=True)
@@ -255,7 +254,8 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _P
         number = first.leaders.size
         blocks = _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers))))
     else:
-        others = others[_NEEDED]
+        # what is computed inside a block must not wait for a scheduler that waits for the block
+        others = others[_NEEDED].assign(plane=others["plane"].compute(scheduler="threads"))
         chunks = others.chunksizes.get("object", ())
         if len(chunks) <= workers:
             others = others.compute(scheduler="threads")
@@ -263,9 +263,8 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _P
             chunks = tuple(
                 piece.size for piece in _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers))))
             )
-            others = others.chunk({"object": chunks}) if number else others
         blocks = _blocks(others["plane"].values, chunks)
-        second = _Others(others)
+        second = _Others(others, chunks)
     prepared = _prepared(first, count, spacing, field)
     identifiers = orbits["object"].values
     return _Plan(first, identifiers, prepared, second, blocks, start, spacing, within_km, field, workers)
