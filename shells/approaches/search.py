@@ -252,7 +252,7 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _P
     second = None
     if others is None:
         number = first.leaders.size
-        blocks = _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers))))
+        blocks = _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers)))) if number else []
     else:
         # what is computed inside a block must not wait for a scheduler that waits for the block
         others = others[_NEEDED].assign(plane=others["plane"].compute(scheduler="threads"))
@@ -271,7 +271,7 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float) -> _P
 
 
 def _cut(rows: Integers, size: int) -> list[Integers]:
-    return [rows[begin : begin + size] for begin in range(0, rows.size, max(1, size))]
+    return [rows[begin : begin + size] for begin in range(0, max(1, rows.size), max(1, size))]
 
 
 def _blocks(plane: Integers, chunks: tuple[int, ...]) -> list[Integers]:
