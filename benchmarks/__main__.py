@@ -1,4 +1,4 @@
-"""Print size, time, accuracy, memory and ratio to the alternatives: ``python -m benchmarks [NAME ...]``."""
+"""Print size, time, accuracy, memory and ratio to alternatives: ``python -m benchmarks [NAME[:NUMBER ...] ...]``."""
 
 import sys
 
@@ -18,13 +18,14 @@ BENCHMARKS = {
 
 
 def main(names: list[str]) -> None:
-    """Run the benchmarks named, all of them without a name."""
-    unknown = [name for name in names if name not in BENCHMARKS]
+    """Run the benchmarks named, all of them without a name; numbers after a colon are their sizes."""
+    asked = [name.split(":") for name in names or BENCHMARKS]
+    unknown = [name for name, *_ in asked if name not in BENCHMARKS]
     if unknown:
         sys.exit(f"benchmarks: {', '.join(unknown)} unknown; there are {', '.join(BENCHMARKS)}")
-    for name in names or BENCHMARKS:
+    for name, *sizes in asked:
         print(f"--- {name}")
-        BENCHMARKS[name]()
+        BENCHMARKS[name](*(int(size) for size in sizes))
 
 
 if __name__ == "__main__":

@@ -2,26 +2,52 @@
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Hashable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+import dask
 import numpy as np
 import xarray as xr
+from dask.optimization import cull
+from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches import kernels
-from shells.approaches.capacity import refuse_too_many
+from shells.approaches.capacity import LARGEST_NUMBER
+from shells.approaches.kernels import COLUMNS
+from shells.approaches.nodes import kernels
 from shells.approaches.relative_motion.search import search_pairs
-from shells.approaches.trains import Trains, trains_of
+from shells.approaches.trains import Departure, Trains, trains_of
 from shells.approaches.volumes import Volume, entering
 from shells.errors import Faults
 from shells.motion.arrays import Field
-from shells.motion.propagation import after, field_of, node_clock
+from shells.motion.propagation import ELEMENTS, after, field_of, node_clock
 from shells.schema import APPROACHES, ORBITS
 
-#: Rows first set aside for approaches; more are taken when they do not suffice.
-FIRST_CAPACITY = 65_536
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 
-#: Approaches of a pair nearer in time [s] than this are one, found by both searches.
-SAME_APPROACH = 1.0
+#: Rows first set aside for the approaches of a block, and for pairs left over; more are taken when they do not suffice.
+FIRST_CAPACITY = 16_384
+
+#: So many blocks, taken from all over, estimate the number of approaches of all, to within this factor.
+SAMPLE, DOUBT = 8, 1.5
+
+#: Satellites of a plane that depart from one orbit by less than this are searched as one train.
+IN_ONE_TRAIN = Departure(radius=3.0, phase=0.01, plane=2e-4)
+
+#: So many blocks for each worker, so that all end at about the same time.
+BLOCKS_EACH = 8
+
+#: Objects of which mean elements and rates fill about so many bytes are searched in one block.
+BLOCK_BYTES = 16_000_000
+
+_LAZY = [*ELEMENTS, *(f"{name}_rate" for name in ELEMENTS)]
+_NEEDED = [*_LAZY, "plane"]
 
 
 def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, within_km: float | Volume) -> xr.Dataset:
@@ -35,31 +61,182 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
     Parameters
     ----------
     orbits : Orbits (object, time)
-        From `propagate`; satellites of one plane on one orbit are searched as a train.
+        From `propagate`; satellites of one plane on one orbit, or nearly so, are searched as a train.
     others : Orbits (object, time), optional
-        The other side, on the same nodes; left out, the orbits are searched against themselves.
+        The other side, on the same nodes; left out, the orbits are searched against themselves. Lazy orbits are moved
+        and searched chunk by chunk, and never held as a whole.
     within_km : float, Box or Ellipsoid
         Threshold of distance [km], or a volume about the first object that the second enters.
 
     Returns
     -------
     Approaches (approach)
-        In order of time, then of identifiers.
+        In order of time, then of identifiers. In a search of orbits against themselves the first object has the lower
+        identifier, or its train the lower one.
 
     Raises
     ------
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        Threshold not positive, nodes of the two sides differ, or too many approaches.
+        Threshold not positive, nodes of the two sides differ, or too many approaches, by an estimate from the first
+        blocks.
     """
+    plan = _plan(orbits, others, within_km)
+    # blocks from all over come first, so that they stand for all
+    order = np.argsort(np.arange(len(plan.blocks)) * 0.5 * (np.sqrt(5.0) - 1.0) % 1.0, kind="stable")
+    parts: list[_Found] = []
+    count = 0
+    for done, part in enumerate(_run(plan, [plan.blocks[number] for number in order]), start=1):
+        parts.append(part)
+        count += len(part.rows)
+        estimate = count / done * len(plan.blocks)
+        faults = Faults("find_approaches")
+        faults.require(
+            count <= LARGEST_NUMBER and (done < SAMPLE or estimate <= DOUBT * LARGEST_NUMBER),
+            f"about {estimate:,.0f} approaches within {within_km} km, estimated from {done} of {len(plan.blocks)} "
+            f"blocks; expected at most {LARGEST_NUMBER:,}: lower the threshold, shorten the span or search fewer "
+            "objects at a time",
+        )
+        faults.raise_if_any()
+    return _joined(plan.start, parts)
+
+
+def approaches_by_block(
+    orbits: xr.Dataset, others: xr.Dataset | None = None, *, within_km: float | Volume
+) -> Iterator[xr.Dataset]:
+    """Find approaches block by block of the other side, for more of them than fit in memory.
+
+    Parameters
+    ----------
+    orbits, others, within_km
+        As for `find_approaches`.
+
+    Yields
+    ------
+    Approaches (approach)
+        As from `find_approaches`, of one block after the other; any number of them.
+
+    Raises
+    ------
+    SchemaError, InputError
+        As from `find_approaches`.
+    """
+    plan = _plan(orbits, others, within_km)
+    for part in _run(plan, plan.blocks):
+        yield _joined(plan.start, [part])
+
+
+@dataclass(frozen=True)
+class _Found:
+    """What one block gives: approaches, in the columns of `search_pairs`, and the identifiers of both objects."""
+
+    rows: Floats
+    first: Integers
+    second: Integers
+
+
+class _Others:
+    """The other side of a search, of which parts are taken chunk by chunk.
+
+    dask would look at the whole graph for each part, which takes longer than the search; here it is flattened once.
+    """
+
+    def __init__(self, orbits: xr.Dataset, sizes: tuple[int, ...]) -> None:
+        self._orbits = orbits[["object", "time", "plane"]]
+        self._edges = np.cumsum([0, *sizes])
+        self._arrays = [orbits[name].chunk({"object": sizes, "time": -1}).data for name in _LAZY]
+        self._graph: dict[Hashable, Any] = {}
+        for array in self._arrays:
+            self._graph.update(array.dask)
+
+    def part(self, rows: Integers) -> xr.Dataset:
+        """Return the orbits of some rows, in memory."""
+        chunk_of = np.searchsorted(self._edges, rows, side="right") - 1
+        parts = []
+        for chunk in np.unique(chunk_of):
+            keys = [(array.name, int(chunk), 0) for array in self._arrays]
+            found = dask.get(cull(self._graph, keys)[0], keys)
+            chosen = rows[chunk_of == chunk] - self._edges[chunk]
+            parts.append(found if chosen.size == len(found[0]) else [values[chosen] for values in found])
+        joined = parts[0] if len(parts) == 1 else [np.concatenate(columns) for columns in zip(*parts, strict=True)]
+        lazy = {name: (("object", "time"), values) for name, values in zip(_LAZY, joined, strict=True)}
+        return self._orbits.isel(object=rows).assign(lazy)
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """What all blocks of a search share.
+
+    Parameters
+    ----------
+    first : Trains
+        The first side.
+    identifiers : ndarray
+        Of its objects.
+    prepared : tuple
+        As `kernels.search` takes the first side.
+    others : _Others or None
+        The other side; None searches the first against itself.
+    blocks : list of ndarray
+        Rows of the other side, or trains of the first, that are searched together.
+    start : datetime64
+        First node in time.
+    spacing, reach : float
+        Of the nodes in time [s]; distance [km] that is searched.
+    volume : Volume or None
+        What an approach has to enter within that distance.
+    field : tuple
+        As kernels take it.
+    workers : int
+        Blocks searched side by side.
+    """
+
+    first: Trains
+    identifiers: Integers
+    prepared: tuple[Floats | Integers, ...]
+    others: _Others | None
+    blocks: list[Integers]
+    start: np.datetime64
+    spacing: float
+    reach: float
+    volume: Volume | None
+    field: Field
+    workers: int
+
+    @property
+    def end(self) -> float:
+        """Last node in time [s]."""
+        return self.spacing * float(self.first.values.shape[1] - 1)
+
+    def search(self, block: Integers) -> _Found:
+        """Search one block."""
+        if self.others is None:
+            second, identifiers, trains = self.first, self.identifiers, (int(block[0]), int(block[-1]) + 1)
+        else:
+            part = self.others.part(block)
+            second, identifiers = trains_of(part, IN_ONE_TRAIN), part["object"].values
+            trains = (0, second.leaders.size)
+        rows, left = _search(self, second, trains)
+        left = _pairs(self.first, second, left)
+        if self.others is None and block[0] == 0:
+            mates = _near_mates(self.first, self.reach)
+            left = np.concatenate([left, np.column_stack([mates, np.zeros(len(mates)), np.full(len(mates), self.end)])])
+        values = self.first.values, self.first.rates, second.values, second.rates
+        followed = search_pairs(*values, self.spacing, left, self.reach, self.field)
+        rows = np.concatenate([np.pad(rows, ((0, 0), (0, 2)), constant_values=np.nan), followed])
+        if self.volume is not None:
+            rows = rows[entering(self.volume, rows, self.first, second, self.spacing, self.field)]
+        return _Found(rows, self.identifiers[rows[:, 0].astype(np.int64)], identifiers[rows[:, 1].astype(np.int64)])
+
+
+def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float | Volume) -> _Plan:
     ORBITS.check(orbits, stage="find_approaches")
     if others is not None:
         ORBITS.check(others, stage="find_approaches")
-        others = others.compute(scheduler="threads")
-    orbits = orbits.compute(scheduler="threads")
     field = field_of(orbits) if others is None else field_of(orbits, others)
     faults = Faults("find_approaches")
+    volume = within_km if isinstance(within_km, Volume) else None
     reach = within_km.reach_km if isinstance(within_km, Volume) else within_km
     faults.require(reach > 0.0, f"within_km {within_km}; expected more than zero")
     if others is not None:
@@ -70,70 +247,147 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
     faults.raise_if_any()
 
     start, spacing, count = node_clock(orbits)
-    first = trains_of(orbits)
-    second = first if others is None else trains_of(others)
-    rows, aside = _search(first, second, others is None, spacing, reach, field)
-    spans = _spans(first, second, aside, spacing)
+    orbits = orbits[_NEEDED].compute(scheduler="threads")
+    if (np.diff(orbits["object"].values) < 0).any():
+        orbits = orbits.sortby("object")
+    first = trains_of(orbits, IN_ONE_TRAIN)
+    workers = dask.config.get("num_workers", None) or CPU_COUNT
+    size = max(1, int(BLOCK_BYTES / (count * 12 * 8)))
+    second = None
     if others is None:
-        mates = _near_mates(first, reach)
-        whole = np.broadcast_to([0.0, (count - 1) * spacing], mates.shape)
-        spans = np.concatenate([spans, np.column_stack([mates, whole])])
-    followed = search_pairs(first.values, first.rates, second.values, second.rates, spacing, spans, reach, field)
-    rows = _merged(rows, followed)
-    if isinstance(within_km, Volume):
-        rows = rows[entering(within_km, rows, first, second, spacing, field)]
-    first_ids = orbits["object"].values
-    return _approaches(rows, start, first_ids, first_ids if others is None else others["object"].values)
+        number = first.leaders.size
+        blocks = _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers)))) if number else []
+    else:
+        # what is computed inside a block must not wait for a scheduler that waits for the block
+        others = others[_NEEDED].assign(plane=others["plane"].compute(scheduler="threads"))
+        chunks = others.chunksizes.get("object", ())
+        if len(chunks) <= workers:
+            others = others.compute(scheduler="threads")
+            number = others.sizes["object"]
+            chunks = tuple(
+                piece.size for piece in _cut(np.arange(number), min(size, -(-number // (BLOCKS_EACH * workers))))
+            )
+        blocks = _blocks(others["plane"].values, chunks)
+        second = _Others(others, chunks)
+    prepared = _prepared(first, count, spacing, field)
+    identifiers = orbits["object"].values
+    return _Plan(first, identifiers, prepared, second, blocks, start, spacing, reach, volume, field, workers)
 
 
-def _search(
-    first: Trains, second: Trains, same: bool, spacing: float, within_km: float, field: Field
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Return approaches at mutual nodes, and the windows (train, train, window) that the linear picture leaves."""
-    capacity, room = FIRST_CAPACITY, FIRST_CAPACITY
-    while True:
-        found, aside = np.empty((capacity, kernels.COLUMNS)), np.empty((room, 3), dtype=np.int64)
-        count, left = kernels.search(first.arrays(), second.arrays(), same, spacing, within_km, field, found, aside)
-        if count <= capacity and left <= room:
-            return found[:count], aside[:left]
-        refuse_too_many(count, within_km)
-        capacity, room = max(count, capacity), max(left, room)
+def _cut(rows: Integers, size: int) -> list[Integers]:
+    return [rows[begin : begin + size] for begin in range(0, max(1, rows.size), max(1, size))]
 
 
-def _spans(first: Trains, second: Trains, aside: NDArray[np.int64], spacing: float) -> NDArray[np.float64]:
-    """Return rows of first and second, from and until [s]: windows in a row as one, spread over members of trains.
-
-    An approach may lie in the window beside that of the passage through the node which the search at nodes counts it
-    to: spans reach out by as much.
-    """
-    aside = aside[np.lexsort((aside[:, 2], aside[:, 1], aside[:, 0]))]
-    breaks = np.any(np.diff(aside, axis=0) != [0, 0, 1], axis=1)
-    begins = np.concatenate([[True], breaks])[: len(aside)]
-    ends = np.concatenate([breaks, [True]])[: len(aside)]
-    spans = [np.empty((0, 4))]
-    for (a, b, begin), end in zip(aside[begins], aside[ends, 2], strict=True):
-        left = first.members[first.starts[a] : first.starts[a + 1]]
-        right = second.members[second.starts[b] : second.starts[b + 1]]
-        pairs = np.stack(np.meshgrid(left, right, indexing="ij"), axis=-1).reshape(-1, 2)
-        span = [begin * spacing - kernels.LARGEST_DELAY, (end + 1) * spacing + kernels.LARGEST_DELAY]
-        spans.append(np.column_stack([pairs, np.broadcast_to(span, pairs.shape)]))
-    return np.concatenate(spans)
+def _blocks(plane: Integers, chunks: tuple[int, ...]) -> list[Integers]:
+    """Return rows that are searched together: objects without plane by chunks, and whole planes."""
+    edges = np.cumsum([0, *chunks])
+    free = [np.flatnonzero(plane[low:high] < 0) + low for low, high in pairwise(edges)]
+    return [rows for rows in free if rows.size] + [
+        np.flatnonzero(plane == number) for number in np.unique(plane[plane >= 0])
+    ]
 
 
-def _merged(crossing: NDArray[np.float64], followed: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the approaches of both searches, in the columns of `search_pairs`, each once."""
-    rows: NDArray[np.float64] = np.concatenate([np.pad(crossing, ((0, 0), (0, 2)), constant_values=np.nan), followed])
-    rows = rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))]
-    again = np.all(rows[1:, :2] == rows[:-1, :2], axis=1) & (np.diff(rows[:, 2]) < SAME_APPROACH)
-    once: NDArray[np.float64] = rows[np.concatenate([[True], ~again])[: len(rows)]]
-    return once
+def _prepared(first: Trains, nodes: int, spacing: float, field: Field) -> tuple[Floats | Integers, ...]:
+    """Return the first side as `kernels.search` takes it."""
+    mu, radius, zonals = field
+    number, windows = first.leaders.size, -(-(nodes - 1) // kernels.WINDOW)
+    tracks = np.empty((number, windows, kernels.FIELDS, kernels.WINDOW + 1))
+    kernels.tracks(first.values, first.leaders, radius, zonals[2], tracks)
+    summaries = np.empty((number, windows, kernels.SUMMARY))
+    kernels.summaries(
+        first.values, first.rates, first.leaders, spacing, first.departures, mu, radius, zonals, summaries
+    )
+    up = np.isfinite(first.values[first.leaders, :, 0])
+    last = np.where(up.any(axis=1), nodes - 1 - np.argmax(up[:, ::-1], axis=1), -1).astype(np.int64)
+    low, high = summaries[..., kernels.LOW].T, summaries[..., kernels.HIGH].T
+    order = np.argsort(low, axis=1, kind="stable").astype(np.int64)
+    lows = np.take_along_axis(low, order, axis=1)
+    longest = np.max(high - low, axis=1, where=np.isfinite(low), initial=0.0)
+    return (*first.arrays(), *first.table(), tracks, summaries, first.departures, last, order, lows, longest)
 
 
-def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:
+def _search(plan: _Plan, second: Trains, trains: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Return approaches (n, COLUMNS) and what is left over (m, 4) of a block, as `kernels.search` gives them."""
+    begin, until = trains
+    found, left = np.empty((FIRST_CAPACITY, COLUMNS)), np.empty((FIRST_CAPACITY, 4))
+    room = _room()
+    rows, rest = [], []
+    while begin < until:
+        begin, approaches, over, more, more_over = kernels.search(
+            plan.prepared,
+            (*second.arrays(), second.departures),
+            begin,
+            until,
+            plan.others is None,
+            plan.spacing,
+            plan.reach,
+            plan.field,
+            room,
+            found,
+            left,
+        )
+        rows.append(found[:approaches].copy())
+        rest.append(left[:over].copy())
+        if more > len(found):
+            found = np.empty((more, COLUMNS))
+        if more_over > len(left):
+            left = np.empty((more_over, 4))
+    return np.concatenate(rows), np.concatenate(rest)
+
+
+def _room() -> tuple[Floats | Integers, ...]:
+    return (
+        np.empty((2, kernels.WINDOW + 1)),
+        np.empty(kernels.WINDOW + 1),
+        np.empty(kernels.WINDOW, dtype=np.int64),
+        np.empty((2, kernels.FIELDS)),
+        np.empty((3, kernels.GEOMETRY)),
+        np.empty((2, kernels.STEEPNESS)),
+        np.zeros((14, 6)),
+        np.empty((kernels.FIELDS, kernels.WINDOW + 1)),
+        np.empty(kernels.SUMMARY),
+        np.empty(2, dtype=np.int64),
+    )
+
+
+def _run(plan: _Plan, blocks: list[Integers]) -> Iterator[_Found]:
+    """Yield what blocks give, in their order; some are searched ahead side by side."""
+    with ThreadPoolExecutor(plan.workers) as pool:
+        ahead: deque[Future[_Found]] = deque()
+        try:
+            for block in blocks:
+                ahead.append(pool.submit(plan.search, block))
+                if len(ahead) > plan.workers:
+                    yield ahead.popleft().result()
+            while ahead:
+                yield ahead.popleft().result()
+        finally:
+            for waiting in ahead:
+                waiting.cancel()
+
+
+def _pairs(first: Trains, second: Trains, left: Floats) -> Floats:
+    """Spread rows of trains over the pairs of their members, adjoining times of a pair joined, shape (pairs, 4)."""
+    left = left[np.lexsort((left[:, 2], left[:, 1], left[:, 0]))]
+    if len(left):
+        apart = (np.diff(left[:, :2], axis=0) != 0.0).any(axis=1) | (left[1:, 2] != left[:-1, 3])
+        begins = np.flatnonzero(np.concatenate([[True], apart]))
+        ends = np.append(begins[1:], len(left)) - 1
+        left = np.column_stack([left[begins, :3], left[ends, 3]])
+    spread = [np.empty((0, 4))]
+    for a, b, begin, end in left.tolist():
+        mine = first.members[first.starts[int(a)] : first.starts[int(a) + 1]]
+        theirs = second.members[second.starts[int(b)] : second.starts[int(b) + 1]]
+        pairs = np.stack(np.meshgrid(mine, theirs, indexing="ij"), axis=-1).reshape(-1, 2)
+        spread.append(np.column_stack([pairs, np.full((len(pairs), 2), (begin, end))]))
+    return np.concatenate(spread)
+
+
+def _near_mates(trains: Trains, within_km: float) -> Integers:
     """Return the pairs of rows on one orbit that may come within the threshold, shape (pairs, 2).
 
-    Satellites of one train keep their phases; on the orbit they are nearest at apogee, where the distance is that of
-    the phases times a sqrt((1 - e) / (1 + e)); 2 % is left for the short-period terms.
+    Satellites of one train keep their phases, but for their departures; on the orbit they are nearest at apogee, where
+    the distance is that of the phases times a sqrt((1 - e) / (1 + e)); 2 % is left for the short-period terms.
     """
     near = []
     for train, lead in enumerate(trains.leaders):
@@ -143,37 +397,46 @@ def _near_mates(trains: Trains, within_km: float) -> NDArray[np.int64]:
         e = np.hypot(ex, ey)
         scale = 2.0 * 0.98 * a * np.sqrt((1.0 - e) / (1.0 + e))
         for shift in range(1, rows.size // 2 + 1):
-            apart = scale * np.abs(np.sin(0.5 * (np.roll(offsets, -shift) - offsets)))
-            close = apart < within_km
+            ahead = np.remainder(np.roll(offsets, -shift) - offsets, 2.0 * np.pi)
+            least = np.minimum(ahead, 2.0 * np.pi - ahead) - 2.0 * trains.departures[train, 1]
+            close = scale * np.sin(0.5 * np.maximum(least, 0.0)) < within_km
             if not close.any():
                 break
             near.append(np.sort(np.column_stack([rows, np.roll(rows, -shift)])[close], axis=1))
     return np.unique(np.concatenate(near), axis=0) if near else np.empty((0, 2), dtype=np.int64)
 
 
-def _approaches(
-    rows: NDArray[np.float64], start: np.datetime64, first_ids: NDArray[np.int64], second_ids: NDArray[np.int64]
-) -> xr.Dataset:
-    first = first_ids[rows[:, 0].astype(np.int64)]
-    second = second_ids[rows[:, 1].astype(np.int64)]
-    order = np.lexsort((second, first, rows[:, 2]))
-    rows, first, second = rows[order], first[order], second[order]
+def _joined(start: np.datetime64, parts: list[_Found]) -> xr.Dataset:
+    """Return the approaches of blocks in order of time, then of identifiers."""
+    first, second, seconds = (
+        (np.concatenate(column) for column in zip(*((p.first, p.second, p.rows[:, 2]) for p in parts), strict=True))
+        if parts
+        else (np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))
+    )
+    order = np.argsort(seconds, kind="stable")
+    if (np.diff(seconds[order]) == 0.0).any():
+        order = np.lexsort((second, first, seconds))
+
+    def column(number: int) -> Floats:
+        whole: Floats = np.concatenate([part.rows[:, number] for part in parts])[order] if parts else np.empty(0)
+        return whole
+
     return APPROACHES.build(
         {
-            "first": first,
-            "second": second,
-            "time": after(start, rows[:, 2]),
-            "start": after(start, rows[:, kernels.COLUMNS]),
-            "end": after(start, rows[:, kernels.COLUMNS + 1]),
-            "miss_distance": rows[:, 3],
-            "radial": rows[:, 4],
-            "in_track": rows[:, 5],
-            "cross_track": rows[:, 6],
-            "relative_velocity_radial": rows[:, 7],
-            "relative_velocity_in_track": rows[:, 8],
-            "relative_velocity_cross_track": rows[:, 9],
-            "geocentric_latitude": np.degrees(rows[:, 10]),
-            "radius_altitude": rows[:, 11] - constants.EQUATORIAL_RADIUS.value,
-            "crossing_angle": np.degrees(rows[:, 12]),
+            "first": first[order],
+            "second": second[order],
+            "time": after(start, seconds[order]),
+            "start": after(start, column(COLUMNS)),
+            "end": after(start, column(COLUMNS + 1)),
+            "miss_distance": column(3),
+            "radial": column(4),
+            "in_track": column(5),
+            "cross_track": column(6),
+            "relative_velocity_radial": column(7),
+            "relative_velocity_in_track": column(8),
+            "relative_velocity_cross_track": column(9),
+            "geocentric_latitude": np.degrees(column(10)),
+            "radius_altitude": column(11) - constants.EQUATORIAL_RADIUS.value,
+            "crossing_angle": np.degrees(column(12)),
         }
     )

@@ -20,7 +20,7 @@ from shells.fleet.patterns import walker
 from shells.fleet.stack import stack
 from shells.motion.elements import classical
 from shells.motion.propagation import propagate
-from tests.approaches.test_search import assert_same, table
+from tests.approaches.comparing import assert_same, table
 
 CATALOGUE = os.environ.get("SHELLS_CATALOGUE", "")
 START = np.datetime64("2021-10-01T00:00:00", "ns")
@@ -74,7 +74,7 @@ def test_three_days_against_sgp4(fleet, tmp_path, capsys):
     seen[:, 0] = ours["object"].values[seen[:, 0].astype(int)]
     seen[:, 1] = debris["object"].values[seen[:, 1].astype(int)]
     found = {}
-    for first, second, time, _ in table(approaches, START):
+    for first, second, time, *_ in table(approaches, START):
         found.setdefault((int(first), int(second)), []).append(time)
     matched, missed = 0, 0
     for first, second, time, _ in seen:

@@ -8,14 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmarks.stepping import brute_force
-from shells.approaches import kernels as nodes
+from shells.approaches import search
+from shells.approaches.kernels import COLUMNS
 from shells.approaches.relative_motion import kernels
 from shells.approaches.relative_motion.search import search_pairs
 from shells.approaches.search import find_approaches
 from shells.approaches.trains import trains_of
 from shells.motion import kernels as motion
 from shells.motion.arrays import field, states_from_mean_elements
-from shells.motion.propagation import element_array, node_clock, propagate, rate_array, seconds_since
+from shells.motion.propagation import element_array, node_clock, propagate, rate_array
+from tests.approaches.comparing import assert_same, table
 from tests.populations import objects_of, random_elements, small_fleet
 
 DAY = 1.0 / 365.25
@@ -90,32 +92,9 @@ def follow(orbits, within_km, *, pairs=None, span=None):
     span = (0.0, (values.shape[1] - 1) * spacing) if span is None else span
     rows = np.column_stack([pairs, np.broadcast_to(span, pairs.shape)])
     found = search_pairs(values, rates, values, rates, spacing, rows, within_km, field())
-    found = found[:, [0, 1, 2, 3, nodes.COLUMNS, nodes.COLUMNS + 1]]
+    found = found[:, [0, 1, 2, 3, COLUMNS, COLUMNS + 1]]
     found[:, :2] = orbits["object"].values[found[:, :2].astype(int)]
     return found
-
-
-def table(approaches, start):
-    times = [seconds_since(approaches[name].values, start) for name in ("time", "start", "end")]
-    return np.column_stack(
-        [approaches["first"], approaches["second"], times[0], approaches["miss_distance"], *times[1:]]
-    )
-
-
-def assert_same(ours, twin):
-    """Same pairs, each once; distances to 1 m; times to 1 ms, or as well as distances tell them apart.
-
-    Positions are rounded to some 1e-10 km by the argument of latitude (200 rad x 2^-53 x 7000 km), so that a shallow
-    minimum has no sharper time than distances equal to 1e-8 km give.
-    """
-    ours, twin = (rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))] for rows in (ours, twin))
-    assert len(ours) == len(twin)
-    np.testing.assert_array_equal(ours[:, :2], twin[:, :2])
-    np.testing.assert_allclose(ours[:, 3], twin[:, 3], rtol=0, atol=1e-3)
-    apart, uneven = np.abs(ours[:, 2] - twin[:, 2]), np.abs(ours[:, 3] - twin[:, 3])
-    assert np.all((apart < 1e-3) | (uneven < 1e-8)), np.column_stack([ours, twin])[(apart >= 1e-3) & (uneven >= 1e-8)]
-    np.testing.assert_allclose(ours[:, 4:], twin[:, 4:], rtol=0, atol=1e-3)
-    return len(ours)
 
 
 # --- closed forms -----------------------------------------------------------------------------------------------------
@@ -354,13 +333,12 @@ def test_both_searches_give_the_same_list(angle):
     tilt = near(rng, 40, a=2.0, e=2e-4, i=0.1, u=180.0)
     tilt[:, 4] += angle / np.sin(np.radians(BASE[3]))
     orbits = propagate(objects_of(np.concatenate([rows, tilt])), years=10.0 * DAY)
-    spacing = node_clock(orbits)[1]
     half = orbits.isel(object=slice(0, 40)), orbits.isel(object=slice(40, 80))
-    first, second = (trains_of(side.compute(scheduler="threads")) for side in half)
-    found, aside = np.empty((5000, nodes.COLUMNS)), np.empty((5000, 3), dtype=np.int64)
-    count, left = nodes.search(first.arrays(), second.arrays(), False, spacing, 4.0, field(), found, aside)
-    assert left == 0
-    found = found[:count, :4]
+    plan = search._plan(*half, 4.0)
+    second = trains_of(half[1].compute(scheduler="threads"))
+    found, left = search._search(plan, second, (0, second.leaders.size))
+    assert len(left) == 0
+    found = found[:, :4]
     found[:, 0], found[:, 1] = found[:, 0] + 1, found[:, 1] + 41
     pairs = [(a, b) for a in range(40) for b in range(40, 80)]
     other = follow(orbits, 4.0, pairs=pairs)

@@ -9,24 +9,10 @@ from shells.approaches.search import find_approaches
 from shells.approaches.trains import trains_of
 from shells.errors import InputError
 from shells.motion.propagation import positions, propagate
+from tests.approaches.comparing import assert_same, table
 from tests.populations import objects_of, random_elements, small_fleet
 
 DAY = 1.0 / 365.25
-
-
-def table(approaches, start):
-    seconds = (approaches["time"].values - start).astype(np.int64) * 1e-9
-    return np.column_stack([approaches["first"], approaches["second"], seconds, approaches["miss_distance"]])
-
-
-def assert_same(ours, twin):
-    """Same pairs, times to 1 ms and distances to 1 m."""
-    sides = [rows[np.lexsort((rows[:, 2], rows[:, 1], rows[:, 0]))] for rows in (ours, twin)]
-    assert len(sides[0]) == len(sides[1])
-    np.testing.assert_array_equal(sides[0][:, :2], sides[1][:, :2])
-    np.testing.assert_allclose(sides[0][:, 2], sides[1][:, 2], rtol=0, atol=1e-3)
-    np.testing.assert_allclose(sides[0][:, 3], sides[1][:, 3], rtol=0, atol=1e-3)
-    return len(sides[0])
 
 
 def crossing_debris(rng, count):
