@@ -43,6 +43,9 @@ IN_ONE_TRAIN = Departure(radius=3.0, phase=0.01, plane=2e-4)
 #: So many blocks for each worker, so that all end at about the same time.
 BLOCKS_EACH = 8
 
+#: So many blocks for each worker are begun before the first has ended: a slow one holds nobody up.
+AHEAD = 8
+
 #: Objects of which mean elements and rates fill about so many bytes are searched in one block.
 BLOCK_BYTES = 16_000_000
 
@@ -357,7 +360,7 @@ def _run(plan: _Plan, blocks: list[Integers]) -> Iterator[_Found]:
         try:
             for block in blocks:
                 ahead.append(pool.submit(plan.search, block))
-                if len(ahead) > plan.workers:
+                if len(ahead) > AHEAD * plan.workers:
                     yield ahead.popleft().result()
             while ahead:
                 yield ahead.popleft().result()

@@ -77,7 +77,7 @@ def summary_of(orbits, window=0):
 CLASSES = {
     "near": {"perigee": (560.0, 1500.0), "eccentricity": (1e-4, 0.01), "inclination": (20.0, 160.0)},
     "steep": {"perigee": (400.0, 1500.0), "eccentricity": (0.1, 0.85), "inclination": (10.0, 170.0)},
-    "flat": {"perigee": (700.0, 1500.0), "eccentricity": (1e-3, 0.05), "inclination": (2.0, 8.0)},
+    "flat": {"perigee": (700.0, 1500.0), "eccentricity": (1e-3, 0.05), "inclination": (0.08, 8.0)},
     "low": {"perigee": (230.0, 300.0), "eccentricity": (1e-3, 0.02), "inclination": (20.0, 160.0)},
 }
 

@@ -60,7 +60,6 @@ import numpy as np
 from shells.approaches.kernels import REACH, equation_of_centre, first_not_below, record
 from shells.compiled import kernel
 from shells.motion.kernels import (
-    EQUATORIAL_SINE,
     first_order_terms,
     hermite,
     radial_short_period_bound,
@@ -68,6 +67,9 @@ from shells.motion.kernels import (
     turn,
 )
 from shells.motion.series.kernels import TWO_PI
+
+#: Below this sine of the inclination, 0.06 deg, the node that angles count from runs about: such orbits are left over.
+LEAST_SINE = 0.001
 
 #: Intervals between nodes in time that one sweep covers; a power of two.
 WINDOW = 32
@@ -212,7 +214,7 @@ def summary(values, rates, window, spacing, departures, mu, radius, zonals, out)
     out[HIGH] += departures[0]
     if out[LOW] > 0.0:
         out[LOW] = out[LOWEST]
-    if sine < EQUATORIAL_SINE:
+    if sine < LEAST_SINE:
         out[TILT] = np.inf
     out[SHIFTS] = 0.5 * zonals[2] * (radius / p_least) ** 2 * (SHIFT + SHIFT_WITH_E * e_most / (1.0 - e_most) ** 2)
     out[BEND], out[BEND_CHANGE] = 1.5 * bend_most, 1.5 * bend_change

@@ -36,7 +36,8 @@ pair crosses the sphere within 0.3 sqrt(q^3 / mu), before gravity has changed it
 
 import numpy as np
 
-from shells.approaches.kernels import COLUMNS, record
+from shells.approaches.kernels import COLUMNS, plane_angle, record
+from shells.approaches.nodes.kernels import SHIFT, SHIFT_WITH_E
 from shells.compiled import allocating_kernel, kernel
 from shells.motion.kernels import (
     EQUATORIAL_SINE,
@@ -95,6 +96,9 @@ WEIGHTS = _interpolation()
 
 # bounds of one object over a window
 LOW, HIGH, PAD, CHORD, FORE, AFT, TILT, SPARE, WAVES = 0, 1, 2, 3, 4, 5, 6, 7, 8
+
+#: Planes whose crossing has a larger sine than this are asked how far apart the orbits are at the nodes.
+STEEP = 0.1
 
 # an encounter under way
 OPEN, BEGUN, BEGUN_LATE, LEFT, LEFT_LATE, TIME, NEAREST, PEAK, LATEST, BRIEF = 0, 1, 2, 3, 4, 5, 6, 7, 8, 9
@@ -170,6 +174,75 @@ def window_bounds(values, rates, window, spacing, mu, radius, zonals, out):
     out[PAD] = turn_pad(e, p_low, radius, abs(zonals[2]))
     perigee = max(a_low * (1.0 - e), 0.5 * radius)
     out[WAVES] = RIPPLE * mu * (zonals[2] * (radius / p_low) ** 2 / perigee) ** 2 / (1.0 - e) ** 3
+
+
+@kernel
+def inverse_radius(elements, x, y, z):
+    """Return the inverse p / (1 + e cos f) of a radius, less 1 / p, in a direction of the plane of an orbit, and p."""
+    cos_n, sin_n, cos_i, sin_i = np.cos(elements[4]), np.sin(elements[4]), np.cos(elements[3]), np.sin(elements[3])
+    along, ahead = x * cos_n + y * sin_n, cos_i * (y * cos_n - x * sin_n) + z * sin_i
+    p = semilatus(elements)
+    return (elements[1] * along + elements[2] * ahead) / p, p
+
+
+@kernel
+def cross_far_apart(values_a, values_b, window, near, radius, zonals):
+    """Return whether two orbits whose planes cross steeply stay farther apart at both nodes, all of a window.
+
+    Objects within ``near`` of each other are both within near / (r sin I) of the line of the planes, and their radii
+    differ by no more. To that angle come the short-period shifts, bounded as in `shells.approaches.nodes`; the inverse
+    radius of an ellipse changes by at most e / p an angle. Between the nodes in time it may leave the span of its
+    values there by twice their difference, and by what the turn of the line makes of its own change.
+    """
+    e_a = e_b = short_a = short_b = angle = 0.0
+    least = np.inf
+    x = y = z = turn = 0.0
+    place_a = place_b = p_a = p_b = 0.0
+    change_a = change_b = 0.0
+    for node in range(window, window + 2):
+        a, b = values_a[node], values_b[node]
+        sine, _, nx, ny, nz = plane_angle(a, b)
+        if sine < STEEP:
+            return False
+        least = min(least, sine)
+        nx, ny, nz = nx / sine, ny / sine, nz / sine
+        e_a, e_b = max(e_a, np.sqrt(a[1] * a[1] + a[2] * a[2])), max(e_b, np.sqrt(b[1] * b[1] + b[2] * b[2]))
+        here_a, here_p_a = inverse_radius(a, nx, ny, nz)
+        here_b, here_p_b = inverse_radius(b, nx, ny, nz)
+        short_a = max(short_a, radial_short_period_bound(a[0], e_a, np.sin(a[3]), radius, zonals))
+        short_b = max(short_b, radial_short_period_bound(b[0], e_b, np.sin(b[3]), radius, zonals))
+        if node > window:
+            turn = np.sqrt((nx - x) ** 2 + (ny - y) ** 2 + (nz - z) ** 2)
+            change_a, change_b = abs(here_a - place_a), abs(here_b - place_b)
+        x, y, z = nx, ny, nz
+        place_a, place_b, p_a, p_b = here_a, here_b, here_p_a, here_p_b
+    if turn > 0.2 or e_a > 0.95 or e_b > 0.95:
+        return False
+    shift_a = 0.5 * zonals[2] * (radius / p_a) ** 2 * (SHIFT + SHIFT_WITH_E * e_a / (1.0 - e_a) ** 2)
+    shift_b = 0.5 * zonals[2] * (radius / p_b) ** 2 * (SHIFT + SHIFT_WITH_E * e_b / (1.0 - e_b) ** 2)
+    nearest = min(p_a / (1.0 + e_a), p_b / (1.0 + e_b)) - max(short_a, short_b)
+    angle = 1.1 * (near / nearest + shift_a + shift_b) / least + shift_a + shift_b
+    # p itself hardly changes but where air brakes: by twice the change of 1 / p
+    drift_a = 2.0 * abs(1.0 / p_a - 1.0 / semilatus(values_a[window]))
+    drift_b = 2.0 * abs(1.0 / p_b - 1.0 / semilatus(values_b[window]))
+    wide_a = 2.0 * change_a + drift_a + e_a / p_a * (angle + turn * turn) + turn * change_a
+    wide_b = 2.0 * change_b + drift_b + e_b / p_b * (angle + turn * turn) + turn * change_b
+    for side in range(2):
+        sign = 1.0 - 2.0 * side
+        middle_a, middle_b = 1.0 / p_a + sign * place_a, 1.0 / p_b + sign * place_b
+        if middle_a - wide_a <= 0.0 or middle_b - wide_b <= 0.0:
+            return False
+        low_a, high_a = 1.0 / (middle_a + wide_a) - short_a, 1.0 / (middle_a - wide_a) + short_a
+        low_b, high_b = 1.0 / (middle_b + wide_b) - short_b, 1.0 / (middle_b - wide_b) + short_b
+        if low_a - near < high_b and low_b - near < high_a:
+            return False
+    return True
+
+
+@kernel
+def semilatus(elements):
+    """Return the semi-latus rectum [km] of mean elements."""
+    return elements[0] * (1.0 - elements[1] * elements[1] - elements[2] * elements[2])
 
 
 @kernel
@@ -475,6 +548,7 @@ def follow(pair, names, span, end, distance, bounds, work, slow, found, count):
             window_bounds(values_a, rates_a, window, spacing, mu, radius, zonals, bounds[0])
             window_bounds(values_b, rates_b, window, spacing, mu, radius, zonals, bounds[1])
             overlap = bounds[0, LOW] - near < bounds[1, HIGH] and bounds[1, LOW] - near < bounds[0, HIGH]
+            overlap = overlap and not cross_far_apart(values_a, values_b, window, near, radius, zonals)
         close_by = min(end, (window + 1) * spacing)
         left = close_by - time
         if not overlap:
