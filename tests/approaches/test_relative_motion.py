@@ -259,6 +259,26 @@ def test_gravity_keeps_pairs_apart_as_long_as_it_says(kind):
                 assert kernels.states_of(pair, instant, work)[0] > limit
 
 
+def test_what_crosses_far_apart_never_meets():
+    """In the windows passed over, a satellite looked at every 5 s stays away; and many windows are passed over."""
+    rng = np.random.default_rng(10)
+    rows = random_elements(rng, 60, perigee=(300.0, 1060.0), eccentricity=(0.1, 0.8), inclination=(0.02, 179.9))
+    rows[0] = [*BASE]
+    values, rates, spacing = arrays_of(propagate(objects_of(rows), years=4.0 * DAY))
+    mu, radius, zonals = field()
+    passed = 0
+    for other in range(1, 60):
+        for window in range(4):
+            if kernels.cross_far_apart(values[0], values[other], window, 150.0, radius, zonals):
+                passed += 1
+                times = spacing * window + np.arange(0.0, spacing, 5.0)
+                states = np.empty((2, times.size, 6))
+                pair = values[[0, other]], rates[[0, other]]
+                motion.states(*pair, 0.0, spacing, times, mu, radius, zonals, states)
+                assert np.linalg.norm(states[1, :, :3] - states[0, :, :3], axis=1).min() > 150.0
+    assert passed > 60
+
+
 # --- the brute-force twin ---------------------------------------------------------------------------------------------
 
 
