@@ -22,6 +22,20 @@ def test_kernel_that_allocates_is_refused():
         allocates(3)
 
 
+def test_kernel_may_call_one_that_allocates():
+    @compiled.allocating_kernel
+    def allocates(n):
+        room = np.empty(n)
+        room[:] = n
+        return room.sum()
+
+    @compiled.kernel
+    def calls(n):
+        return allocates(n)
+
+    assert calls(3) == 9.0
+
+
 @pytest.mark.parametrize("source", SOURCES, ids=lambda path: path.parent.name)
 def test_kernels_return_no_arrays(source):
     """References are not counted in a `kernel`: an array that it returned would be freed under its caller."""
