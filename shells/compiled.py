@@ -47,6 +47,6 @@ kernel = numba.njit(cache=True, nogil=True, error_model="numpy", _nrt=False)
 #: over the force model, some hundred numbers, with each call, and a third of the time to compile.
 inlined_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", forceinline=True, _nrt=False)
 
-#: Kernels that allocate arrays, for themselves and those they call. The option is set because numba would otherwise take
-#: it from whichever kernel calls first.
+#: Kernels that allocate arrays, for themselves and those they call. The option is set because numba would otherwise
+#: take it from whichever kernel calls first.
 allocating_kernel = numba.njit(cache=True, nogil=True, error_model="numpy", _nrt=True)
