@@ -69,7 +69,8 @@ def test_counts_of_a_shell_read_as_osculating(degree, counts, smallest, at):
 
     widest = max(counts)
     candidates = np.concatenate(list(step_through(at_sample, None, end=DAY, step=STEP, within_km=widest)))
-    found = minimise(distance, candidates, end=DAY, step=STEP, within_km=widest)
+    periods = np.full(len(candidates), 2.0 * np.pi * np.linalg.norm(start[0, :3]) / np.linalg.norm(start[0, 3:]))
+    found = minimise(distance, candidates, end=DAY, step=STEP, within_km=widest, periods=periods)
     assert {within: int((found[:, 3] < within).sum()) for within in counts} == counts
     nearest = found[found[:, 3].argmin()]
     assert nearest[3] == pytest.approx(smallest, abs=5e-5)
