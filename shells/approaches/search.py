@@ -212,6 +212,13 @@ class _Plan:
         """Last node in time [s]."""
         return self.spacing * float(self.first.values.shape[1] - 1)
 
+    def ends(self, trains: Trains, rows: Floats) -> Floats:
+        """Return the last node in time [s] at which each of some objects is up."""
+        objects, which = np.unique(rows.astype(np.int64), return_inverse=True)
+        up = np.isfinite(trains.values[objects, :, 0])
+        last: Floats = self.spacing * (up.shape[1] - 1.0 - np.argmax(up[:, ::-1], axis=1))
+        return last[which]
+
     def search(self, block: Integers) -> _Found:
         """Search one block."""
         if self.others is None:
@@ -225,6 +232,7 @@ class _Plan:
         if self.others is None and block[0] == 0:
             mates = _near_mates(self.first, self.reach)
             left = np.concatenate([left, np.column_stack([mates, np.zeros(len(mates)), np.full(len(mates), self.end)])])
+        left = left[left[:, 2] < np.minimum(self.ends(self.first, left[:, 0]), self.ends(second, left[:, 1]))]
         values = self.first.values, self.first.rates, second.values, second.rates
         followed = search_pairs(*values, self.spacing, left, self.reach, self.field)
         rows = np.concatenate([np.pad(rows, ((0, 0), (0, 2)), constant_values=np.nan), followed])
