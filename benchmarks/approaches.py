@@ -157,7 +157,8 @@ def stepping(fleet: Any, debris: Any, steps: int = 30) -> tuple[float, float, in
             apart.append(np.subtract(sides[1][int(column)].sgp4(day, rest)[1], sides[0][int(row)].sgp4(day, rest)[1]))
         return np.linalg.norm(np.array(apart).reshape(-1, 3), axis=1)
 
-    found = minimise(distance, candidates, end=end, step=STEP, within_km=WITHIN)
+    never = np.full(len(candidates), np.inf)  # nothing counts as lasting
+    found = minimise(distance, candidates, end=end, step=STEP, within_km=WITHIN, periods=never)
     taken = time.perf_counter() - begun
     return moving[0] / (steps + 1), (taken - moving[0]) / (steps + 1), len(found)
 
@@ -172,7 +173,7 @@ def slice_agrees(fleet: Any, debris: Any, days: float = 0.02) -> tuple[int, int]
         for a, b, t in zip(ours["first"].values, ours["second"].values, seconds, strict=True)
         if t < days * DAY
     )
-    twin = sorted((int(a), int(b), float(t)) for a, b, t, _ in brute_force(orbits, others, within_km=WITHIN, days=days))
+    twin = sorted((int(a), int(b), float(t)) for a, b, t, *_ in brute_force(orbits, others, within_km=WITHIN, days=days))
     agree = sum(m[:2] == t[:2] and abs(m[2] - t[2]) < 1e-3 for m, t in zip(mine, twin, strict=False))
     return len(mine), agree if len(mine) == len(twin) else -1
 
