@@ -173,7 +173,8 @@ def slice_agrees(fleet: Any, debris: Any, days: float = 0.02) -> tuple[int, int]
         for a, b, t in zip(ours["first"].values, ours["second"].values, seconds, strict=True)
         if t < days * DAY
     )
-    twin = sorted((int(a), int(b), float(t)) for a, b, t, *_ in brute_force(orbits, others, within_km=WITHIN, days=days))
+    stepped = brute_force(orbits, others, within_km=WITHIN, days=days)
+    twin = sorted((int(a), int(b), float(t)) for a, b, t, *_ in stepped)
     agree = sum(m[:2] == t[:2] and abs(m[2] - t[2]) < 1e-3 for m, t in zip(mine, twin, strict=False))
     return len(mine), agree if len(mine) == len(twin) else -1
 
