@@ -4,27 +4,16 @@ Units: km, s, radians; mean elements in a row are ``[a, ex, ey, i, raan, u]``.
 
 What happens at a node, and the pads that both this and the search need, stand in `shells.approaches.nodes.kernels`.
 The short-period shift of the node is applied: the first-order terms move each track by w across and shift the crossing
-by w / sin I along. Geometry is linear in time between sub-windows short enough that perigees and nodes turn by less
-than an angle that changes a radius by `AVERAGE_DRIFT`.
+by w / sin I along.
 """
 
 import numpy as np
 
 from shells.compiled import kernel
-from shells.motion.kernels import radial_short_period_bound, short_period
+from shells.motion.kernels import short_period
 
 #: Largest d / (r sin I) [rad] for which the linear picture at the node is used.
 REACH = 0.02
-
-#: Room between nodes in time for an interval of radius [km].
-DRIFT_PAD = 0.3
-
-#: Largest departure [km] of a radius from linear drift inside a sub-window of averages, whose error it changes by the
-#: square of it over threshold at most.
-AVERAGE_DRIFT = 2.0
-
-#: Largest turn of a node, over the sine of the crossing angle, inside a sub-window.
-NODE_TURN = 0.1
 
 # fields of the geometry at one node
 X, U_FIRST, U_SECOND, C, V_PERP, PAD = 0, 1, 2, 3, 4, 5
@@ -32,25 +21,6 @@ FIELDS = 6
 
 # columns of a found approach, filled by `record`
 COLUMNS = 13
-
-
-@kernel
-def radius_interval(values, node, mu, radius, zonals):
-    """Return the lowest and highest osculating radius [km] of an orbit over a window; NaN once it has ended.
-
-    In the window in which an object re-enters it falls from where it is to the ground, and the lowest radius is zero.
-    """
-    if np.isnan(values[node, 0]):
-        return np.nan, np.nan
-    low, high = np.inf, 0.0
-    ends = np.isnan(values[node + 1, 0])
-    for j in range(node, node + 1 if ends else node + 2):
-        a, ex, ey, i = values[j, 0], values[j, 1], values[j, 2], values[j, 3]
-        e = np.sqrt(ex * ex + ey * ey)
-        pad = radial_short_period_bound(a, e, np.sin(i), radius, zonals)
-        low = min(low, a * (1.0 - e) - pad)
-        high = max(high, a * (1.0 + e) + pad)
-    return 0.0 if ends else low - DRIFT_PAD, high + DRIFT_PAD
 
 
 @kernel
@@ -153,23 +123,6 @@ def node_geometry(first, second, distance, mu, radius, zonals, out):
         out[node, V_PERP] = cross / relative
         out[node, PAD] = mu / min(r_1, r_2) ** 2 * delay * delay
     return sin_angle
-
-
-@kernel
-def sub_windows(first, second, first_rates, second_rates, span, sine, pad):
-    """Return into how many parts a window is cut so that radii at the node drift linearly to a pad [km] in each."""
-    node_rate = abs(first_rates[4] - second_rates[4])
-    parts = node_rate * span / (NODE_TURN * sine)
-    for elements, rates in ((first, first_rates), (second, second_rates)):
-        ex, ey = elements[1], elements[2]
-        e2 = ex * ex + ey * ey
-        perigee_rate = np.sqrt(rates[1] ** 2 + rates[2] ** 2) / np.sqrt(e2) if e2 > 0.0 else 0.0
-        turning = (node_rate * max(1.0, 1.0 / sine) + perigee_rate) * span
-        e = np.sqrt(e2)
-        # second derivative of the radius by angle: a e (1 + e) / (1 - e) at most, and 2 x 1.5 km of the J2 term
-        swing = elements[0] * e * (1.0 + e) / (1.0 - e) + 3.0
-        parts = max(parts, turning * np.sqrt(swing / (8.0 * pad)))
-    return int(parts) + 1
 
 
 @kernel

@@ -215,9 +215,7 @@ class _Plan:
     def ends(self, trains: Trains, rows: Floats) -> Floats:
         """Return the last node in time [s] at which each of some objects is up."""
         objects, which = np.unique(rows.astype(np.int64), return_inverse=True)
-        up = np.isfinite(trains.values[objects, :, 0])
-        last: Floats = self.spacing * (up.shape[1] - 1.0 - np.argmax(up[:, ::-1], axis=1))
-        return last[which]
+        return _last_nodes(trains.values[objects])[which].astype(np.float64) * self.spacing
 
     def search(self, block: Integers) -> _Found:
         """Search one block."""
@@ -308,13 +306,18 @@ def _prepared(first: Trains, nodes: int, spacing: float, field: Field) -> tuple[
     kernels.summaries(
         first.values, first.rates, first.leaders, spacing, first.departures, mu, radius, zonals, summaries
     )
-    up = np.isfinite(first.values[first.leaders, :, 0])
-    last = np.where(up.any(axis=1), nodes - 1 - np.argmax(up[:, ::-1], axis=1), -1).astype(np.int64)
+    last = _last_nodes(first.values[first.leaders])
     low, high = summaries[..., kernels.LOW].T, summaries[..., kernels.HIGH].T
     order = np.argsort(low, axis=1, kind="stable").astype(np.int64)
     lows = np.take_along_axis(low, order, axis=1)
     longest = np.max(high - low, axis=1, where=np.isfinite(low), initial=0.0)
     return (*first.arrays(), *first.table(), tracks, summaries, first.departures, last, order, lows, longest)
+
+
+def _last_nodes(values: Floats) -> Integers:
+    """Return the last node in time at which each object (rows) is up, -1 for none."""
+    up = np.isfinite(values[..., 0])
+    return np.where(up.any(axis=1), up.shape[1] - 1 - np.argmax(up[:, ::-1], axis=1), -1).astype(np.int64)
 
 
 def _search(plan: _Plan, second: Trains, trains: tuple[int, int]) -> tuple[Floats, Floats]:

@@ -88,36 +88,45 @@ def read_covariance(faults: Faults, name: str, value: Any, count: int, size: int
 
 
 def read_radius(faults: Faults, value: Any, count: int) -> NDArray[np.float64]:
-    """Return combined hard-body radii, or record why they are none.
+    """Return combined hard-body radii [m], or record why they are none; see `read_from_zero`."""
+    return read_from_zero(faults, "hard-body radius", value, count, "m", "m")
+
+
+def read_from_zero(faults: Faults, name: str, value: Any, count: int, unit: str, spelled: str) -> NDArray[np.float64]:
+    """Return what each approach has of something that is never negative, or record why it is none.
 
     Parameters
     ----------
     faults : Faults
         Where faults are recorded: wrong shape, not finite, negative.
+    name : str
+        Of the thing, for messages.
     value : array_like or Quantity, shape () or (count,)
-        [m].
+        In the unit.
     count : int
         Number of approaches.
+    unit, spelled : str
+        Unit, and how messages spell it.
 
     Returns
     -------
     ndarray, shape (count,)
-        [m]; without meaning after a fault.
+        In the unit; without meaning after a fault.
     """
     try:
-        radius = array_in_units(value, "m")
+        found = array_in_units(value, unit)
     except InputError as error:
-        faults.add(f"hard-body radius: {error}")
+        faults.add(f"{name}: {error}")
         return np.zeros(count)
-    if radius.shape not in ((), (count,)):
-        faults.add(f"hard-body radius: shape {radius.shape} found; allowed: () or ({count},)")
+    if found.shape not in ((), (count,)):
+        faults.add(f"{name}: shape {found.shape} found; allowed: () or ({count},)")
         return np.zeros(count)
-    radius = np.broadcast_to(radius, (count,))
-    wrong = np.logical_not(np.isfinite(radius) & (radius >= 0.0))
+    found = np.broadcast_to(found, (count,))
+    wrong = np.logical_not(np.isfinite(found) & (found >= 0.0))
     faults.require(
-        not wrong.any(), f"hard-body radius: {radius[wrong][:1]} m at {named(wrong)}; allowed: finite, from 0 m"
+        not wrong.any(), f"{name}: {found[wrong][:1]} {spelled} at {named(wrong)}; allowed: finite, from 0 {spelled}"
     )
-    return np.ascontiguousarray(radius)
+    return np.ascontiguousarray(found)
 
 
 def named(mask: NDArray[np.bool_]) -> str:

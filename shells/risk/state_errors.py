@@ -18,9 +18,8 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from shells.errors import Faults, InputError
-from shells.fleet.quantities import array_in_units
-from shells.risk.covariances import named
+from shells.errors import Faults
+from shells.risk.covariances import named, read_from_zero
 from shells.risk.encounter import places_of
 from shells.schema import APPROACHES, Schema, Variable, provenance
 
@@ -183,7 +182,7 @@ def encounter_errors(
             f"{name}: objects {np.unique(ids[~member])[:5].tolist()} at {named(~member)} are not in their population",
         )
         kinds = np.where(member, population["kind"].values[place], "")
-        ages = _read_age(faults, f"age_{name}_days", age, altitude.size)
+        ages = read_from_zero(faults, f"age_{name}_days", age, altitude.size, "day", "days")
         deviation = _deviations(faults, name, model, kinds, altitude, ages)
         covariances.append(deviation[:, :, None] ** 2 * np.eye(3))
         radius += population["hard_body_radius"].values[place]
@@ -211,21 +210,6 @@ def _read_class(faults: Faults, where: str, row: dict[str, str]) -> ErrorClass:
     faults.require(bool(row["source"]), f"{where}, source: none found; give one, or the word assumed")
     values = dict(zip(_COLUMNS, numbers, strict=True))
     return ErrorClass(kinds=tuple(row["kinds"].split(";")), **values, source=row["source"])
-
-
-def _read_age(faults: Faults, name: str, value: Any, count: int) -> Floats:
-    try:
-        age = array_in_units(value, "day")
-    except InputError as error:
-        faults.add(f"{name}: {error}")
-        return np.zeros(count)
-    if age.shape not in ((), (count,)):
-        faults.add(f"{name}: shape {age.shape} found; allowed: () or ({count},)")
-        return np.zeros(count)
-    age = np.broadcast_to(age, (count,))
-    wrong = np.logical_not(np.isfinite(age) & (age >= 0.0))
-    faults.require(not wrong.any(), f"{name}: {age[wrong][:1]} days at {named(wrong)}; allowed: finite, from 0 days")
-    return age
 
 
 def _deviations(

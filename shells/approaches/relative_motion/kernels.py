@@ -178,7 +178,7 @@ def window_bounds(values, rates, window, spacing, mu, radius, zonals, out):
 
 @kernel
 def inverse_radius(elements, x, y, z):
-    """Return the inverse p / (1 + e cos f) of a radius, less 1 / p, in a direction of the plane of an orbit, and p."""
+    """Return 1 / r - 1 / p = e cos f / p of an orbit in a direction of its plane [1/km], and p [km]."""
     cos_n, sin_n, cos_i, sin_i = np.cos(elements[4]), np.sin(elements[4]), np.cos(elements[3]), np.sin(elements[3])
     along, ahead = x * cos_n + y * sin_n, cos_i * (y * cos_n - x * sin_n) + z * sin_i
     p = semilatus(elements)
@@ -194,7 +194,7 @@ def cross_far_apart(values_a, values_b, window, near, radius, zonals):
     radius of an ellipse changes by at most e / p an angle. Between the nodes in time it may leave the span of its
     values there by twice their difference, and by what the turn of the line makes of its own change.
     """
-    e_a = e_b = short_a = short_b = angle = 0.0
+    e_a = e_b = short_a = short_b = 0.0
     least = np.inf
     x = y = z = turn = 0.0
     place_a = place_b = p_a = p_b = 0.0
