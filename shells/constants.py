@@ -52,6 +52,7 @@ MOON_GRAVITATIONAL_PARAMETER = Constant(
 )
 ASTRONOMICAL_UNIT = Constant(149597870.7, "km", "IAU 2012 resolution B2")
 SOLAR_IRRADIANCE = Constant(1361.0, "W m-2", "Kopp & Lean 2011, Geophysical Research Letters 38, L01706 (1360.8)")
+STANDARD_GRAVITY = Constant(9.80665, "m s-2", "3rd General Conference on Weights and Measures 1901, resolution 2")
 SPEED_OF_LIGHT = Constant(299792.458, "km s-1", "SI brochure, 9th edition 2019")
 
 #: Mean solar day and Julian year, by definition (the SI day, IAU 1976).

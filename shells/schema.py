@@ -391,13 +391,13 @@ def _axis(name: str, dtype: str, units: str, long_name: str) -> Variable:
     return Variable((name,), dtype, units, long_name, required=False)
 
 
-RATE_DIMS = ("case", "object", "plane", "other_plane", "kind", "year", "altitude_band", "latitude_band", "within_km")
+RATE_DIMS = ("layout", "object", "plane", "other_plane", "kind", "year", "altitude_band", "latitude_band", "within_km")
 
 RATES = Schema(
     "Rates",
     "Expected approaches per year, phase-averaged.",
     {
-        "case": _axis("case", "int64", "", "number of the case"),
+        "layout": _axis("layout", "int64", "", "number of the layout, -1 for all planes at one altitude"),
         "object": _axis("object", "int64", "", "identifier of the other object"),
         "plane": _axis("plane", "int64", "1", "number of the orbital plane"),
         "other_plane": _axis("other_plane", "int64", "1", "number of the other orbital plane"),
@@ -428,7 +428,7 @@ RATES = Schema(
             ("year",), "float64", "year", "length of the year, the last may be cut short", (0.0, None), required=False
         ),
         "phase_locked": Variable(
-            ("case", "plane", "other_plane"),
+            ("layout", "plane", "other_plane"),
             "bool",
             "",
             "the relative phase drifts by less than one slot over the span: a fixed geometry, no average over phase",
@@ -477,8 +477,16 @@ DECISION = Schema(
         "case": Variable(_CASE, "int64", "", "number of the case", (0, None)),
         "within_km": RATES.variables["within_km"],
         "term": Variable(("term",), "str", "", "term of the gap"),
+        "layout": Variable(_CASE, "int64", "", "number of the layout: step and order", (0, None)),
         "step": Variable(_CASE, "float64", "km", "altitude step between neighbouring shells", (0.0, None)),
         "order": Variable(_CASE, "str", "", "order of the planes in altitude"),
+        "upwards": Variable(_CASE, "str", "", "numbers of the planes from the lowest up"),
+        "tolerances": Variable(_CASE, "str", "", "set of tolerances"),
+        "faults": Variable(_CASE, "str", "", "set of assumed control faults"),
+        "scenario": Variable(_CASE, "int64", "", "number of the scenario: solar activity and seeds", (0, None)),
+        "solar_activity": Variable(_CASE, "str", "", "solar activity"),
+        "solar_seed": Variable(_CASE, "int64", "", "seed of drawn solar cycles", (0, None)),
+        "seed": Variable(_CASE, "int64", "", "seed of invented debris", (0, None)),
         "band_width": Variable(_CASE, "float64", "km", "highest less lowest mean radius", (0.0, None)),
         "smallest_gap": Variable(
             _CASE, "float64", "km", "smallest radial gap of two reference orbits at a mutual node"
@@ -490,8 +498,20 @@ DECISION = Schema(
             "distance left when both satellites use their whole tolerance, 0 on overlap",
             (0.0, None),
         ),
+        "closest_expected": Variable(
+            _CASE,
+            "float64",
+            "km",
+            "distance that two satellites of the fleet come within during the mission with an even chance",
+            (0.0, None),
+            "farther than the largest threshold",
+        ),
         "fleet_approaches": Variable(
-            ("case", "within_km"), "float64", "year-1", "expected approaches among the fleet per year", (0.0, None)
+            ("case", "within_km"),
+            "float64",
+            "year-1",
+            "expected approaches per year among satellites of the fleet inside their tolerances",
+            (0.0, None),
         ),
         "debris_approaches": Variable(
             ("case", "within_km"),
@@ -504,20 +524,71 @@ DECISION = Schema(
         "debris_approaches_error": Variable(
             ("case", "within_km"), "float64", "year-1", "standard error, objects resampled", (0.0, None), "no debris"
         ),
+        "extra_debris_approaches": Variable(
+            ("case", "within_km"),
+            "float64",
+            "year-1",
+            "approaches with debris more than with all planes at the middle altitude",
+            missing="no debris",
+        ),
         "collisions_control": Variable(
             _CASE, "float64", "year-1", "expected collisions among satellites inside their tolerances", (0.0, None)
         ),
         "collisions_fault": Variable(
             _CASE, "float64", "year-1", "expected collisions with a satellite that has left its tolerances", (0.0, None)
         ),
+        "fault_share": Variable(
+            _CASE,
+            "float64",
+            "1",
+            "share of the control faults in the expected collisions of the fleet",
+            (0.0, 1.0),
+            "no collision is expected",
+        ),
         "collisions_debris": Variable(
             _CASE, "float64", "year-1", "expected collisions with debris", (0.0, None), "study without debris"
         ),
         "gap_term": Variable(("case", "term"), "float64", "km", "size of a term of the gap, worst neighbouring pair"),
+        "largest_trim": Variable(
+            _CASE, "float64", "degree", "largest trim of an inclination", (0.0, None), "node rates are not matched"
+        ),
+        "untrimmed_node_spread": Variable(
+            _CASE,
+            "float64",
+            "degree",
+            "by how much the nodes would part over the mission without trims",
+            (0.0, None),
+            "node rates are not matched",
+        ),
+        "phase_drift": Variable(
+            _CASE, "float64", "degree day-1", "largest relative rate of phase of neighbouring shells", (0.0, None)
+        ),
+        "raising_velocity": Variable(
+            _CASE, "float64", "m s-1", "velocity change from injection to the shell, mean of the fleet", (0.0, None)
+        ),
+        "holding_velocity": Variable(
+            _CASE, "float64", "m s-1 year-1", "velocity change to hold a satellite, mean of the fleet", (0.0, None)
+        ),
+        "propellant": Variable(
+            _CASE,
+            "float64",
+            "kg",
+            "propellant of a satellite to be raised and held over the mission, of the plane that needs most",
+            (0.0, None),
+        ),
+        "number": Variable(
+            _CASE, "float64", "1", "expected collisions over years and scope of the target", (0.0, None)
+        ),
+        "probability": Variable(
+            _CASE, "float64", "1", "probability of a collision over years and scope of the target", (0.0, 1.0)
+        ),
         "target_quantity": Variable(
             _CASE, "float64", "1", "the quantity that the target limits, over its years", (0.0, None)
         ),
         "meets_target": Variable(_CASE, "bool", "", "whether the target is met"),
+        "smallest": Variable(
+            _CASE, "bool", "", "the smallest step that meets the target under the assumptions of the case"
+        ),
         "chosen": Variable(_CASE, "bool", "", "the smallest step that meets the target"),
     },
     coordinates=("case", "within_km", "term"),
@@ -529,6 +600,29 @@ _HOLDING = {
     "plane": "to hold inclination and node against Sun and Moon, zero where they drift",
     "total": "in all: the larger of the two in the plane, and that of the plane",
 }
+
+_PARAMETER = ("parameter",)
+_BEYOND = "no step up to the largest looked at"
+
+SENSITIVITY = Schema(
+    "Sensitivity",
+    "What drives the decision: one assumption at a time doubled, in the chosen layout, largest change of step first.",
+    {
+        "parameter": Variable(_PARAMETER, "str", "", "assumption that is doubled"),
+        "stated": Variable(_PARAMETER, "float64", "", "its value, in the unit of the study file"),
+        "expected": Variable(
+            _PARAMETER, "float64", "1", "the quantity that the target limits, in the chosen layout", (0.0, None)
+        ),
+        "required_step": Variable(_PARAMETER, "float64", "km", "step that just meets the target", (0.0, None), _BEYOND),
+        "change": Variable(
+            _PARAMETER, "float64", "km", "its change from that of the stated assumptions", missing=_BEYOND
+        ),
+        "stated_required_step": Variable(
+            (), "float64", "km", "step that just meets the target under the stated assumptions", (0.0, None), _BEYOND
+        ),
+    },
+    coordinates=("parameter",),
+)
 
 STATION_KEEPING = Schema(
     "Station-keeping",
@@ -584,4 +678,4 @@ FROZEN_SURFACES = Schema(
     coordinates=("plane", "latitude"),
 )
 
-SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, RATES, PLANES, STATION_KEEPING, FROZEN_SURFACES, DECISION)
+SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, RATES, PLANES, STATION_KEEPING, FROZEN_SURFACES, DECISION, SENSITIVITY)

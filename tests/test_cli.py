@@ -180,7 +180,7 @@ def test_run_directory_of_another_study(trial, tmp_path):
 
 
 def test_failed_block_is_an_error_at_the_end(trial, monkeypatch):
-    def debris_block(study, debris, case):
+    def debris_block(study, scenario, debris, searched):
         raise ZeroDivisionError("no speed at the node")
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
@@ -191,9 +191,9 @@ def test_failed_block_is_an_error_at_the_end(trial, monkeypatch):
 
 
 def test_stop_by_ctrl_c(trial, monkeypatch):
-    def debris_block(study, debris, case):
+    def debris_block(study, scenario, debris, searched):
         os.kill(os.getpid(), signal.SIGINT)
-        return fakes.compute_debris_block(study, debris, case)
+        return fakes.compute_debris_block(study, scenario, debris, searched)
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
     result = call("run", trial)

@@ -147,6 +147,65 @@ def sweep_chart(decision: xr.Dataset, target: TargetTable, trace: Trace) -> Char
     return chart
 
 
+@styled
+def sensitivity_chart(sensitivity: xr.Dataset, trace: Trace) -> Chart:
+    """Draw how the step that just meets the target moves when one assumption is doubled.
+
+    Parameters
+    ----------
+    sensitivity : Dataset
+        SENSITIVITY.
+    trace : Trace
+        Where it comes from.
+
+    Returns
+    -------
+    Chart
+        Named "drivers".
+    """
+    stated = float(sensitivity["stated_required_step"])
+    names = sensitivity["parameter"].values.tolist()
+    steps = sensitivity["required_step"].values
+    missing = [name for name, step in zip(names, steps, strict=True) if np.isnan(step)]
+    chart, (axes,) = frame(
+        "drivers",
+        "What drives the step",
+        "Step between shells that just meets the target: under the stated assumptions (vertical line), and with one "
+        "assumption doubled (mark), in the order of the searched case."
+        + (f" Doubled, no step meets the target for: {', '.join(missing)}." if missing else ""),
+        trace,
+        height=0.9 + 0.32 * len(names),
+    )
+    place = np.arange(len(names))
+    axes.hlines(place, stated, steps, color=TEAL, linewidth=2.2)
+    axes.plot(steps, place, "o", color=TEAL)
+    axes.axvline(stated, color=INK, linewidth=0.9)
+    for row, step in zip(place, steps, strict=True):
+        right = step >= stated or np.isnan(stated)
+        axes.annotate(
+            f"{step:.2f}",
+            (step, row),
+            (6 if right else -6, 0),
+            textcoords="offset points",
+            ha="left" if right else "right",
+            va="center",
+            fontsize=7,
+        )
+    axes.set_yticks(
+        place, [_named(name, value) for name, value in zip(names, sensitivity["stated"].values, strict=True)]
+    )
+    axes.set_ylim(len(names) - 0.5, -0.5)
+    axes.margins(x=0.12)
+    axes.set_ylabel("assumption doubled")
+    axes.set_xlabel(f"step that just meets the target [km]; stated: {stated:.2f}")
+    return chart
+
+
+def _named(parameter: str, stated: float) -> str:
+    """Return a parameter of a study file with its stated value and what it is doubled to."""
+    return f"{parameter.partition('.')[2]}  {stated:g} → {2.0 * stated:g}"
+
+
 def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -> None:
     within = decision["within_km"].values
     largest = decision.sel(within_km=within.max())

@@ -17,8 +17,9 @@ from markupsafe import Markup, escape
 from shells.report import charts, tables, wording
 from shells.report.drawing import Chart, Trace
 from shells.report.rounding import significant, with_error
+from shells.study.cases import expand, scenarios_of
 from shells.study.configuration import Study
-from shells.study.runner import DEBRIS
+from shells.study.runner import debris_group
 from shells.study.store import RunDirectory
 
 
@@ -41,34 +42,44 @@ def write_report(run: RunDirectory) -> Path:
         The run is not finished, damaged, or cannot be written to.
     """
     study, summary, manifest = run.study(), run.summary(), run.manifest()
-    decision, planes, found = run.read("decision"), run.read("planes"), run.read("found")
+    names = ("decision", "planes", "sensitivity", "found")
+    decision, planes, sensitivity, found = (run.read(name) for name in names)
     fleet_block = run.blocks(study, 0)[0]
-    rates = run.read_block(fleet_block, "rates")["rates"].sel(case=summary["searched_case"])
+    layout = expand(study)[summary["searched_case"]].layout
+    rates = run.read_block(fleet_block, "rates")["rates"].sel(layout=layout.number)
     trace = wording.trace(study, summary, manifest)
     with run.writing():
         for directory in (run.report / "charts", run.report / "tables"):
             directory.mkdir(parents=True, exist_ok=True)
         drawn = [
             {"name": chart.name, "caption": chart.caption, "svg": Markup(chart.save(run.report / "charts"))}
-            for chart in _charts(study, decision, planes, found, rates, trace)
+            for chart in _charts(study, decision, sensitivity, planes, found, rates, trace)
         ]
         for name, rows in _tables(summary, decision, planes, found, rates).items():
             tables.write_csv(run.report / "tables" / f"{name}.csv", rows, trace)
         if study.catalogue:
-            tables.write_csv(run.report / "tables" / "rejected.csv", _rejected(run.read(DEBRIS)), trace)
+            rejected = _rejected(run.read(debris_group(scenarios_of(study)[0])))
+            tables.write_csv(run.report / "tables" / "rejected.csv", rejected, trace)
         path = run.report / "report.html"
         path.write_text(_render(study, summary, manifest, drawn, planes, found), encoding="utf-8")
     return path
 
 
 def _charts(
-    study: Study, decision: xr.Dataset, planes: xr.Dataset, found: xr.Dataset, rates: xr.Dataset, trace: Trace
+    study: Study,
+    decision: xr.Dataset,
+    sensitivity: xr.Dataset,
+    planes: xr.Dataset,
+    found: xr.Dataset,
+    rates: xr.Dataset,
+    trace: Trace,
 ) -> list[Chart]:
-    every_case = replace(
-        trace, case=f"All {decision.sizes['case']} cases of the sweep; {trace.case.partition('; ')[2]}"
-    )
+    stated = [case.number for case in expand(study) if case.assumptions == expand(study)[0].assumptions]
+    fleet = trace.case.partition("; ")[2]
+    every_layout = replace(trace, case=f"All {len(stated)} layouts under the stated assumptions; {fleet}")
     return [
-        charts.sweep_chart(decision, study.target, every_case),
+        charts.sweep_chart(decision.sel(case=stated), study.target, every_layout),
+        charts.sensitivity_chart(sensitivity, trace),
         charts.planes_chart(planes, trace),
         charts.rates_chart(rates.sel(within_km=study.search_km), trace),
         charts.found_chart(found, study.search_km, f"{study.study.start:%Y-%m-%d}", trace),
@@ -80,6 +91,8 @@ def _tables(
 ) -> dict[str, list[dict[str, Any]]]:
     return {
         "cases": summary["cases"],
+        "drivers": summary["decision"]["drivers"],
+        "assumptions": summary["under_other_assumptions"],
         "terms": tables.term_rows(decision),
         "planes": tables.plane_rows(planes),
         "found": tables.found_rows(found),
@@ -123,6 +136,8 @@ def _render(
         assumptions=wording.assumptions(study),
         versions=wording.versions(manifest),
         charts=drawn,
+        stated_cases=wording.stated_cases(summary),
+        under_assumptions=wording.assumptions_table(summary),
         planes=tables.plane_rows(planes),
         found=tables.found_rows(found),
         target_years=wording.years(study.target.years),

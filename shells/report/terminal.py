@@ -95,6 +95,10 @@ def print_summary(summary: dict[str, Any], page: str) -> None:
     within = f"{summary['approaches']['within_km']:g}"
     console.print(Text(f"Each year, whole fleet, no avoidance: approaches within {within} km (a), collisions (c)"))
     console.print(_cases(summary, within))
+    other = wording.assumptions_table(summary)
+    if other:
+        console.print(Text("Smallest step that meets the target under each set of assumptions"))
+        console.print(_assumptions(other))
     console.print(Text(_found(summary)))
     if summary["debris"] and summary["debris"]["rejected"]:
         rejected = ", ".join(f"{reason} {count}" for reason, count in summary["debris"]["rejected"].items())
@@ -110,7 +114,7 @@ def _cases(summary: dict[str, Any], within: str) -> Table:
         table.add_column(
             name, justify="left" if name in ("order", "target") else "right", header_style="cyan", no_wrap=True
         )
-    for case in summary["cases"]:
+    for case in wording.stated_cases(summary):
         table.add_row(
             str(case["case"]),
             f"{case['step_km']:g}",
@@ -126,6 +130,15 @@ def _cases(summary: dict[str, Any], within: str) -> Table:
             "chosen" if case["chosen"] else "met" if case["meets_target"] else "not met",
             style="bold" if case["chosen"] else "",
         )
+    return table
+
+
+def _assumptions(rows: list[dict[str, str]]) -> Table:
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for name in rows[0]:
+        table.add_column(name.replace("_", " "), header_style="cyan")
+    for row in rows:
+        table.add_row(*map(Text, row.values()))
     return table
 
 

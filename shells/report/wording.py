@@ -7,8 +7,12 @@ from typing import Any
 from shells.report.drawing import Trace
 from shells.report.rounding import significant
 from shells.study.configuration import CatalogueDebris, DemoDebris, Study
-from shells.study.summary import force_model
+from shells.study.summary import ASSUMPTIONS, force_model
 
+#: How many of the drivers are named in one line.
+_DRIVERS = 4
+
+_QUANTITY = {"collisions": "expected collisions", "probability": "as the probability of a collision"}
 _SCOPE = {"fleet": "the whole fleet", "satellite": "one satellite"}
 
 
@@ -48,17 +52,114 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
     decision = summary["decision"]
     target = decision["target"]
     left = significant(decision["smallest_distance_km"], 3)
+    closest = decision["closest_expected_km"]
     facts = {
-        "Target": f"at most {target['value']:g} expected {target['quantity']} in {years(target['years'])}, for "
+        "Target": f"at most {target['value']:g} {_QUANTITY[target['quantity']]} in {years(target['years'])}, for "
         f"{_SCOPE[target['scope']]}, {'with' if target['avoidance'] else 'without'} avoidance, debris not counted",
-        "Expected": significant(decision["target_quantity"]) + ("" if decision["step_km"] else " (searched case)"),
+        "Expected": f"number {significant(decision['number'])}, probability {significant(decision['probability'])}"
+        + ("" if decision["step_km"] else " (searched case)"),
+        "Share of faults": "no collision expected"
+        if decision["fault_share"] is None
+        else f"{100.0 * decision['fault_share']:.3g} % of the number is from control faults (assumed)",
         "Margin": _margin(decision),
-        "Smallest distance": f"{left} km left when all tolerances are used up",
+        "Smallest distance": f"{left} km left when all tolerances are used up; closest pair expected in the mission: "
+        + ("farther than all thresholds" if closest is None else f"{significant(closest, 2)} km (even chance)"),
     }
     if decision["largest_term"]:
         largest = decision["largest_term"]
         facts["Largest term of the gap"] = f"{largest['name']}, {significant(largest['km'], 3)} km"
+    facts["Drivers"] = "; ".join(driver(one) for one in decision["drivers"][:_DRIVERS])
+    facts["Price"] = price(decision["price"])
     return facts
+
+
+def driver(one: dict[str, Any]) -> str:
+    """Return what doubling an assumption does, in words.
+
+    Parameters
+    ----------
+    one : dict
+        One of the drivers of a summary.
+
+    Returns
+    -------
+    str
+        Name of the assumption and change of the step that just meets the target.
+    """
+    name = one["name"].partition(".")[2]
+    return f"{name} doubled: " + ("no step is enough" if one["change_km"] is None else f"{one['change_km']:+.2f} km")
+
+
+def price(costs: dict[str, Any]) -> str:
+    """Return what a layout costs beside risk, in words.
+
+    Parameters
+    ----------
+    costs : dict
+        The price of a summary.
+
+    Returns
+    -------
+    str
+        One line.
+    """
+    parts = [f"{significant(costs['band_km'], 3)} km of altitude"]
+    if costs["largest_trim_deg"] is not None:
+        parts.append(
+            f"trims up to {significant(costs['largest_trim_deg'])} deg (untrimmed, nodes part by "
+            f"{significant(costs['untrimmed_node_spread_deg'])} deg)"
+        )
+    parts.append(
+        f"{significant(costs['raising_velocity_m_per_s'], 3)} m/s to raise and "
+        f"{significant(costs['holding_velocity_m_per_s_per_year'])} m/s a year to hold, up to "
+        f"{significant(costs['propellant_kg'])} kg"
+    )
+    if costs["extra_debris_approaches_per_year"] is not None:
+        parts.append(
+            f"{costs['extra_debris_approaches_per_year']:+.2g} approaches with debris a year against one altitude"
+        )
+    return ", ".join(parts)
+
+
+def stated_cases(summary: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the cases under the assumptions that the study is decided under.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of a run.
+
+    Returns
+    -------
+    list of dict
+        As in the summary.
+    """
+    first = summary["cases"][0]
+    return [case for case in summary["cases"] if all(case[name] == first[name] for name in ASSUMPTIONS)]
+
+
+def assumptions_table(summary: dict[str, Any]) -> list[dict[str, str]]:
+    """Return the smallest step under each set of assumptions, in words.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of a run.
+
+    Returns
+    -------
+    list of dict
+        One a set of assumptions, empty when there is only one: its names, and "decision".
+    """
+    rows = summary["under_other_assumptions"]
+    if len(rows) == 1:
+        return []
+    varied = [name for name in ASSUMPTIONS if len({row[name] for row in rows}) > 1]
+    return [
+        {name: str(row[name]) for name in varied}
+        | {"decision": "none" if row["step_km"] is None else f"{row['step_km']:g} km, {short(row['order'], 16)}"}
+        for row in rows
+    ]
 
 
 def assumptions(study: Study) -> dict[str, str]:

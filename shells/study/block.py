@@ -1,12 +1,15 @@
-"""What one block of a study computes: the fleet against itself in all cases, or a group of debris against the fleet.
+"""What one block of a study computes: the fleet against itself in all layouts, or debris against the fleet.
 
-A block moves its debris once for all cases. It returns Datasets; whoever called it writes them.
+A block moves its debris once for all layouts. It returns Datasets; whoever called it writes them.
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from shells import constants
 from shells.approaches.rates import approach_rates
@@ -19,8 +22,11 @@ from shells.motion.forces import Forces
 from shells.motion.propagation import propagate
 from shells.schema import OBJECTS, RATES
 from shells.study import decision
-from shells.study.cases import Case, expand, searched_case
+from shells.study.cases import UNSTACKED, Layout, Scenario, expand, layouts_of, scenarios_of, searched_case
 from shells.study.configuration import Study
+from shells.study.price import price_of
+from shells.study.sensitivity import sensitivity
+from shells.study.stacked import Stacked
 from shells.study.summary import start_of
 
 #: Averages over phase need the orbits less often than the search: every so many nodes.
@@ -30,15 +36,17 @@ AVERAGE_EVERY = 4
 SMALL_KM = 0.1
 
 
-def fleet_of(study: Study, case: Case) -> xr.Dataset:
-    """Build the fleet of one case: pattern, stack, node rates, frozen eccentricity, in this order.
+def fleet_of(study: Study, layout: Layout, scenario: Scenario) -> xr.Dataset:
+    """Build the fleet of one layout: pattern, stack, node rates, frozen eccentricity, in this order.
 
     Parameters
     ----------
     study : Study
         The study.
-    case : Case
+    layout : Layout
         Step and order of its planes.
+    scenario : Scenario
+        Whose forces the trims are for.
 
     Returns
     -------
@@ -58,22 +66,22 @@ def fleet_of(study: Study, case: Case) -> xr.Dataset:
         drag_area_m2=table.drag_area_m2,
         hard_body_radius_m=table.hard_body_radius_m,
     )
-    fleet = stack(fleet, step_km=case.step_km, order=case.order)
+    fleet = stack(fleet, step_km=layout.step_km, order=layout.order)
     if table.match_node_rates:
-        fleet = match_node_rates(fleet, years=study.study.years, forces=_forces(study))
+        fleet = match_node_rates(fleet, years=study.study.years, forces=_forces(scenario))
     return freeze(fleet) if table.frozen else fleet
 
 
-def _forces(study: Study) -> Forces:
-    return Forces(solar_activity=study.forces.solar_activity, solar_seed=study.forces.solar_seed)
+def _forces(scenario: Scenario) -> Forces:
+    return Forces(solar_activity=scenario.solar_activity, solar_seed=scenario.solar_seed)
 
 
-def _move(study: Study, objects: xr.Dataset) -> xr.Dataset:
+def _move(study: Study, scenario: Scenario, objects: xr.Dataset) -> xr.Dataset:
     """Propagate over the study, on a number of nodes that averages can thin out."""
     days = study.study.years * constants.YEAR.value / constants.DAY.value
     windows = AVERAGE_EVERY * int(np.ceil(days / AVERAGE_EVERY))
     orbits = propagate(
-        objects, start=start_of(study), years=study.study.years, forces=_forces(study), node_days=days / windows
+        objects, start=start_of(study), years=study.study.years, forces=_forces(scenario), node_days=days / windows
     )
     # here and now: a block is a task itself, and must not hand tasks to the scheduler that runs it
     return orbits.compute(scheduler="synchronous")
@@ -81,6 +89,11 @@ def _move(study: Study, objects: xr.Dataset) -> xr.Dataset:
 
 def _thinned(orbits: xr.Dataset) -> xr.Dataset:
     return orbits.isel(time=slice(None, None, AVERAGE_EVERY))
+
+
+def _leaders_of(fleet: xr.Dataset) -> xr.Dataset:
+    """Return one satellite of each plane: rates and gaps are those of planes."""
+    return fleet.isel(object=np.flatnonzero(fleet["slot"].values == 0))
 
 
 def choose_separation(study: Study) -> xr.Dataset:
@@ -101,94 +114,129 @@ def choose_separation(study: Study) -> xr.Dataset:
     InputError
         A fleet that cannot be built: a stack below 160 km, a frozen orbit near the critical inclinations …
     """
-    return decision.compare(study, expand(study), _assessments(study))
+    found = [_decide(study, scenario)[0] for scenario in scenarios_of(study)]
+    return xr.concat(found, "case", combine_attrs="override")
 
 
-def _assessments(study: Study) -> list[decision.Assessment]:
-    assessments = []
-    for case in expand(study):
-        fleet = fleet_of(study, case)
-        # one satellite stands for its plane: rates and gaps are those of planes
-        leaders = _move(study, fleet.isel(object=np.flatnonzero(fleet["slot"].values == 0)))
-        assessments.append(decision.assess(study, case, leaders))
-    return assessments
+def _decide(study: Study, scenario: Scenario) -> tuple[xr.Dataset, list[decision.Assessment]]:
+    """Return the decision under a scenario, and the assessments that it rests on."""
+    stacks, fleets = {}, {}
+    for layout in layouts_of(study):
+        fleets[layout] = fleet_of(study, layout, scenario)
+        stacks[layout] = Stacked.of(
+            _move(study, scenario, _leaders_of(fleets[layout])),
+            satellites=study.fleet.satellites_per_plane,
+            within_km=study.search_km,
+        )
+    cases = [case for case in expand(study) if case.scenario == scenario]
+    assessments = [decision.assess(study, case, stacks[case.layout]) for case in cases]
+    years, forces = study.study.years, _forces(scenario)
+    prices = [
+        price_of(
+            fleets[case.layout],
+            stacks[case.layout],
+            study.fleet,
+            study.tolerance_sets[case.tolerances],
+            years=years,
+            forces=forces,
+        )
+        for case in cases
+    ]
+    return decision.compare(study, assessments, prices), assessments
 
 
-def compute_fleet_block(study: Study) -> dict[str, xr.Dataset]:
-    """Compare all cases of the fleet against itself, decide, and search the chosen case.
+def compute_fleet_block(study: Study, scenario: Scenario) -> dict[str, xr.Dataset]:
+    """Compare all layouts of the fleet against itself under a scenario.
 
     Parameters
     ----------
     study : Study
         The study.
+    scenario : Scenario
+        Which; under the first the study is decided, and the chosen case looked at closely.
 
     Returns
     -------
     dict of Dataset
-        "decision" (Decision, debris columns missing), "planes" (Planes of the searched case), "rates" (Rates by case,
-        plane, other_plane, within_km), "approaches" of the searched case.
+        "decision" (Decision of the cases of this scenario, debris columns missing), "rates" (Rates by layout, plane,
+        other_plane, within_km); under the first scenario, of the searched case, also "planes" (Planes), "sensitivity"
+        (Sensitivity) and "approaches".
     """
-    cases, assessments = expand(study), _assessments(study)
-    decided = decision.compare(study, cases, assessments)
-    number = searched_case(decided)
-    orbits = _move(study, fleet_of(study, cases[number]))
-    return {
+    decided, assessments = _decide(study, scenario)
+    datasets = {
         "decision": decided,
+        "rates": decision.rates_by_layout(study, assessments[: len(layouts_of(study))]),
+    }
+    if scenario.number > 0:
+        return datasets
+    searched = next(one for one in assessments if one.case.number == searched_case(decided))
+    orbits = _move(study, scenario, fleet_of(study, searched.case.layout, scenario))
+    return datasets | {
         "planes": decision.planes_of(study, orbits),
-        "rates": decision.rates_by_case(study, cases, assessments),
+        "sensitivity": sensitivity(study, searched.case, searched.stacked),
         "approaches": find_approaches(orbits, within_km=study.search_km),
     }
 
 
-def compute_debris_block(study: Study, debris: xr.Dataset, chosen_case: int) -> dict[str, xr.Dataset]:
-    """Weigh a group of debris objects against the fleet in all cases, and search the chosen one.
+def compute_debris_block(
+    study: Study, scenario: Scenario, debris: xr.Dataset, searched: Layout | None
+) -> dict[str, xr.Dataset]:
+    """Weigh a group of debris objects against the fleet in all layouts, and search one.
 
     Parameters
     ----------
     study : Study
         The study.
+    scenario : Scenario
+        What moves them.
     debris : Objects (object)
         The group.
-    chosen_case : int
-        Case whose approaches are searched.
+    searched : Layout or None
+        Layout whose approaches are searched; None for no search.
 
     Returns
     -------
     dict of Dataset
-        "rates" (Rates by case, object, year, within_km), "collisions" (Rates by case, object: within the sum of the
-        hard-body radii), "approaches" of the chosen case.
+        "rates" (Rates by layout, object, within_km: means over the mission), "collisions" (Rates by layout, object:
+        within the sum of the hard-body radii), and where asked for "approaches". Layout -1 has all planes at one
+        altitude.
     """
     OBJECTS.check(debris, stage="debris block")
-    moved = _move(study, debris)
+    moved = _move(study, scenario, debris)
     coarse = _thinned(moved)
-    cases = expand(study)
     thresholds = sorted({*study.approaches.within_km, SMALL_KM})
-    rates, collisions = [], []
-    for case in cases:
-        orbits = _move(study, fleet_of(study, case))
-        found = approach_rates(_thinned(orbits), coarse, within_km=thresholds, by=("object", "year"))
-        rates.append(found["rate"].values)
-        collisions.append(_collision_rate(study, debris, found))
-        if case.number == chosen_case:
-            approaches = find_approaches(orbits, moved, within_km=study.search_km)
-    axes = {"case": [case.number for case in cases], "object": debris["object"].values}
-    return {
-        "rates": RATES.build(
-            {
-                **axes,
-                "year": found["year"].values,
-                "within_km": thresholds,
-                "rate": np.stack(rates),
-            },
-            dims=("case", "object", "year", "within_km"),
-        ),
-        "collisions": RATES.build({**axes, "rate": np.stack(collisions)}, dims=("case", "object")),
-        "approaches": approaches,
+    layouts = (Layout(UNSTACKED, 0.0, "monotone"), *layouts_of(study))
+    rates = [
+        approach_rates(
+            _leaders(study, layout, scenario),
+            coarse,
+            within_km=thresholds,
+            by=("object",),
+            satellites=study.fleet.satellites_per_plane,
+        )["rate"].values
+        for layout in layouts
+    ]
+    axes = {"layout": [layout.number for layout in layouts], "object": debris["object"].values}
+    found = RATES.build(
+        {**axes, "within_km": thresholds, "rate": np.stack(rates)}, dims=("layout", "object", "within_km")
+    )
+    datasets = {
+        "rates": found,
+        "collisions": RATES.build({**axes, "rate": _collision_rate(study, debris, found)}, dims=("layout", "object")),
     }
+    if searched is not None:
+        fleet = _move(study, scenario, fleet_of(study, searched, scenario))
+        datasets["approaches"] = find_approaches(fleet, moved, within_km=study.search_km)
+    return datasets
 
 
-def _collision_rate(study: Study, debris: xr.Dataset, rates: xr.Dataset) -> np.ndarray:
+@lru_cache(maxsize=256)
+def _leaders(study: Study, layout: Layout, scenario: Scenario) -> xr.Dataset:
+    """Return one satellite of each plane of a layout over the mission, moved once by each worker."""
+    return _thinned(_move(study, scenario, _leaders_of(fleet_of(study, layout, scenario))))
+
+
+def _collision_rate(study: Study, debris: xr.Dataset, rates: xr.Dataset) -> NDArray[np.float64]:
     """Return the expected collisions per year of each object: the small threshold scaled by area."""
     combined_km = (debris["hard_body_radius"].values + study.fleet.hard_body_radius_m) / 1000.0
-    small = rates["rate"].sel(within_km=SMALL_KM)
-    return decision.over_mission(study, small).values * (combined_km / SMALL_KM) ** 2
+    return np.asarray(rates["rate"].sel(within_km=SMALL_KM).values * (combined_km / SMALL_KM) ** 2)

@@ -12,6 +12,7 @@ import os
 import tomllib
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -49,12 +50,13 @@ def _utc(time: datetime) -> datetime:
     return aware.astimezone(UTC)
 
 
-def _agrees(check: Callable[[], object]) -> None:
+def _agrees(check: Callable[[], object], **context: str) -> None:
     """Turn what the library refuses into a fault of the study file, so that `check` refuses what `run` would."""
     try:
         check()
     except InputError as error:
-        raise PydanticCustomError("mismatch", "{rule}", {"rule": "; ".join(str(error).split("\n  - ")[1:])}) from None
+        rule = "; ".join(str(error).split("\n  - ")[1:])
+        raise PydanticCustomError("mismatch", "{rule}", {"rule": rule, **context}) from None
 
 
 Positive = Annotated[float, Field(gt=0.0)]
@@ -92,6 +94,10 @@ class FleetTable(Table):
     match_node_rates: bool = Field(default=True, description="whether inclinations are trimmed to equal node rates")
     mass_kg: Positive = Field(description="mass of a satellite [kg]")
     drag_area_m2: Positive = Field(description="mean cross-section against the air [m2]")
+    injection_altitude_km: float = Field(
+        default=350.0, ge=200.0, le=2000.0, description="assumed altitude that satellites are raised from [km]"
+    )
+    specific_impulse_s: Positive = Field(default=1500.0, description="assumed specific impulse of the propulsion [s]")
     hard_body_radius_m: Positive = Field(description="radius of the sphere around a satellite [m]")
 
     @field_validator("phasing")
@@ -137,6 +143,33 @@ class FaultsTable(Table):
     def _possible(self) -> FaultsTable:
         _agrees(lambda: ControlFaults(self.per_satellite_year, self.offset_km, self.duration_days))
         return self
+
+
+class ToleranceSet(Table):
+    """Tolerances of some cases of the sweep; keys left out are as in [tolerances]."""
+
+    name: str = Field(pattern=r"^[A-Za-z0-9_-]+$", description="name of the set in tables and charts")
+    distribution: Literal["bounded", "normal"] | None = Field(default=None, description="shape of the departures")
+    mean_radius_m: NotNegative | None = Field(
+        default=None, description="half-width (bounded) or standard deviation (normal) of the radius [m]"
+    )
+    eccentricity: NotNegative | None = Field(
+        default=None,
+        description="radius of the disc (bounded) or standard deviation of each component of eccentricity",
+    )
+
+
+class FaultSet(Table):
+    """Control faults of some cases of the sweep; keys left out are as in [faults]."""
+
+    name: str = Field(pattern=r"^[A-Za-z0-9_-]+$", description="name of the set in tables and charts")
+    per_satellite_year: NotNegative | None = Field(
+        default=None, description="assumed chance that a satellite leaves its tolerances"
+    )
+    offset_km: Positive | None = Field(
+        default=None, description="standard deviation of how far a faulty satellite is off in radius [km]"
+    )
+    duration_days: Positive | None = Field(default=None, description="how long a fault lasts [days]")
 
 
 class ForcesTable(Table):
@@ -185,12 +218,38 @@ class ApproachesTable(Table):
 
 
 class SweepTable(Table):
-    """The cases that are compared."""
+    """The cases that are compared: every step with every order, under every combination of what else is listed."""
 
     step_km: tuple[Positive, ...] = Field(min_length=1, description="altitude steps between neighbouring shells [km]")
-    order: tuple[Literal["monotone", "interleaved"] | tuple[int, ...], ...] = Field(
+    order: tuple[Literal["monotone", "interleaved", "best"] | tuple[int, ...], ...] = Field(
         default=("monotone",), min_length=1, description="orders of the planes in altitude, lowest first"
     )
+    solar_activity: tuple[Literal["low", "mean", "high", "cycle", "drawn"], ...] = Field(
+        default=(), description="solar activities, by default that of [forces]"
+    )
+    solar_seed: tuple[Annotated[int, Field(ge=0)], ...] = Field(
+        default=(), description="seeds of drawn cycles, by default that of [forces]"
+    )
+    seed: tuple[Annotated[int, Field(ge=0)], ...] = Field(
+        default=(), description="seeds of invented debris, by default that of [study]"
+    )
+    tolerances: tuple[ToleranceSet, ...] = Field(default=(), description="sets of tolerances, by default [tolerances]")
+    faults: tuple[FaultSet, ...] = Field(default=(), description="sets of control faults, by default [faults]")
+
+    @field_validator("order", "solar_activity", "solar_seed", "seed")
+    @classmethod
+    def _once(cls, values: tuple[Any, ...]) -> tuple[Any, ...]:
+        if len(set(values)) < len(values):
+            raise PydanticCustomError("mismatch", "each value once")
+        return values
+
+    @field_validator("tolerances", "faults")
+    @classmethod
+    def _names_once(cls, sets: tuple[Any, ...]) -> tuple[Any, ...]:
+        names = [one.name for one in sets]
+        if len(set(names)) < len(names):
+            raise PydanticCustomError("mismatch", "each name once, and found {names}", {"names": ", ".join(names)})
+        return sets
 
     @field_validator("step_km")
     @classmethod
@@ -201,7 +260,9 @@ class SweepTable(Table):
 class TargetTable(Table):
     """What is still acceptable; all four parts are always shown."""
 
-    quantity: Literal["collisions"] = Field(description="what is limited: the expected number of collisions")
+    quantity: Literal["collisions", "probability"] = Field(
+        description="what is limited: the expected number of collisions, or the probability of at least one"
+    )
     value: Positive = Field(description="the limit [1]")
     years: Positive = Field(description="the time the limit is for [Julian years]")
     scope: Literal["fleet", "satellite"] = Field(description="whom the limit is for")
@@ -234,12 +295,12 @@ class Study(Table):
     _text: str = PrivateAttr("")
     _directory: Path = PrivateAttr(Path())
 
-    @field_validator("forces")
+    @field_validator("forces", "sweep")
     @classmethod
-    def _cycles_are_drawn_for_mission(cls, forces: ForcesTable, info: ValidationInfo) -> ForcesTable:
-        mission = info.data.get("study")
-        if mission is None or forces.solar_activity != "drawn":
-            return forces
+    def _cycles_are_drawn_for_mission(cls, table: Any, info: ValidationInfo) -> Any:
+        mission, activity = info.data.get("study"), table.solar_activity
+        if mission is None or "drawn" not in (activity if isinstance(activity, tuple) else (activity,)):
+            return table
         # here, for it loads what no other activity needs
         from shells.motion.solar import FIRST_DRAWN, LAST_DRAWN
 
@@ -257,7 +318,7 @@ class Study(Table):
                     "key": "solar_activity",
                 },
             )
-        return forces
+        return table
 
     @field_validator("sweep")
     @classmethod
@@ -274,6 +335,44 @@ class Study(Table):
                 {"last": fleet.planes - 1, "wrong": str(list(wrong[0])), "key": "order"},
             )
         return sweep
+
+    @field_validator("sweep")
+    @classmethod
+    def _seeds_draw_something(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
+        if sweep.seed and isinstance(info.data.get("debris"), CatalogueDebris):
+            raise PydanticCustomError(
+                "mismatch", "no seeds, for the debris is that of a catalogue and nothing is drawn", {"key": "seed"}
+            )
+        forces = info.data.get("forces")
+        activities = sweep.solar_activity or ((forces.solar_activity,) if forces else ("drawn",))
+        if sweep.solar_seed and "drawn" not in activities:
+            raise PydanticCustomError(
+                "mismatch", "no seeds, for no solar activity of the study is 'drawn'", {"key": "solar_seed"}
+            )
+        return sweep
+
+    @field_validator("sweep")
+    @classmethod
+    def _sets_are_possible(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
+        for key, kind in (("tolerances", Tolerances), ("faults", ControlFaults)):
+            base = info.data.get(key)
+            if base is None:  # it has faults of its own
+                continue
+            for one in getattr(sweep, key):
+                _agrees(partial(kind, **_filled(base, one)), key=key)
+        return sweep
+
+    @property
+    def tolerance_sets(self) -> dict[str, Tolerances]:
+        """The sets of tolerances by name; the first is the one that the study is decided under."""
+        sets = self.sweep.tolerances or (ToleranceSet(name="stated"),)
+        return {one.name: Tolerances(**_filled(self.tolerances, one)) for one in sets}
+
+    @property
+    def fault_sets(self) -> dict[str, ControlFaults]:
+        """The sets of control faults by name; the first is the one that the study is decided under."""
+        sets = self.sweep.faults or (FaultSet(name="stated"),)
+        return {one.name: ControlFaults(**_filled(self.faults, one)) for one in sets}
 
     @property
     def name(self) -> str:
@@ -368,9 +467,18 @@ def _validated(text: str, directory: Path) -> Study:
     return study
 
 
+def _filled(base: Table, changes: Table) -> dict[str, Any]:
+    """Return the values of a table with those of a set in their place."""
+    return base.model_dump() | changes.model_dump(exclude={"name"}, exclude_none=True)
+
+
 def _toml(value: Any) -> str:
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {_toml(entry)}" for key, entry in value.items()) + " }"
+    if isinstance(value, tuple):
+        return "[" + ", ".join(map(_toml, value)) + "]"
     return json.dumps(value, ensure_ascii=False)
 
 

@@ -5,6 +5,9 @@ Between planes a collision needs both satellites at one radius, so the expected 
 the sum of the hard-body radii, with the radius difference spread by the tolerances: once for satellites inside them
 (`control`), once with one or both in a control fault (`fault`), weighted with the shares of time spent so. Satellites
 of one plane are not weighed against each other: their distance is that of their phases.
+
+The study is decided under the first of each list of assumptions (scenario, tolerances, faults); the smallest step that
+meets the target under each other combination stands beside it.
 """
 
 from __future__ import annotations
@@ -17,17 +20,15 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.averages.between import Crossings, crossings_of, rates_between_planes
-from shells.approaches.kernels import REACH
 from shells.approaches.rates import total_rate
-from shells.approaches.trains import trains_of
-from shells.errors import Faults
-from shells.fleet.radius_difference import RadiusDifference, radius_difference
+from shells.fleet.radius_difference import RadiusDifference
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.shape import mean_radius
 from shells.schema import DECISION, PLANES, RATES
-from shells.study.cases import Case
+from shells.study.cases import UNSTACKED, Case, expand
 from shells.study.configuration import Study
+from shells.study.price import Price
+from shells.study.stacked import Expected, Stacked
 
 Floats = NDArray[np.float64]
 
@@ -35,6 +36,9 @@ TERMS = ("frozen surfaces", "eccentricity tolerance", "mean radius tolerance", "
 
 #: Where a normal tolerance is taken to end, for bands and smallest distances [standard deviations].
 NORMAL_REACH = 5.0
+
+#: From hard bodies to the thresholds of a study, the number of approaches is looked at here too [km].
+_BETWEEN_KM = 0.1
 
 
 @dataclass(frozen=True)
@@ -44,41 +48,60 @@ class Assessment:
     Parameters
     ----------
     case : Case
-        Step and order.
-    band_width_km, smallest_gap_km, smallest_distance_km : float
-        Highest less lowest mean radius; smallest gap of two reference orbits at a mutual node; the distance left there
-        when both satellites use their whole tolerance.
-    rates : ndarray, shape (planes, planes, thresholds)
-        Expected approaches per year of each pair of planes, upper triangle.
-    locked : ndarray, shape (planes, planes)
-        Whether the relative phase of a pair drifts by less than one slot over the study: its rate is then an average
-        over phases that are not known, not over time.
-    control, fault : float
-        Expected collisions per year of the fleet.
+        Layout and assumptions.
+    stacked : Stacked
+        Its layout.
+    smallest_gap_km, smallest_distance_km : float
+        Smallest gap of two reference orbits at a mutual node; the distance left there when both satellites use their
+        whole tolerance.
+    thresholds_km : ndarray, shape (thresholds,)
+        From the sum of two hard-body radii to the largest of the study.
+    expected : Expected
+        Approaches per year of each pair of planes within these.
     terms : ndarray, shape (terms,)
         Sizes of the terms of the gap of the pair of planes that come nearest [km].
     """
 
     case: Case
-    band_width_km: float
+    stacked: Stacked
     smallest_gap_km: float
     smallest_distance_km: float
-    rates: Floats
-    locked: NDArray[np.bool_]
-    control: float
-    fault: float
+    thresholds_km: Floats
+    expected: Expected
     terms: Floats
 
+    @property
+    def control(self) -> float:
+        """Expected collisions per year of satellites inside their tolerances."""
+        return float(self.expected.control[:, 0].sum())
 
-def tolerances_of(study: Study) -> tuple[Tolerances, ControlFaults]:
-    """Return the tolerances and control faults of a study."""
-    return (
-        Tolerances(study.tolerances.distribution, study.tolerances.mean_radius_m, study.tolerances.eccentricity),
-        ControlFaults(study.faults.per_satellite_year, study.faults.offset_km, study.faults.duration_days),
-    )
+    @property
+    def fault(self) -> float:
+        """Expected collisions per year with a satellite that has left its tolerances."""
+        return float(self.expected.fault[:, 0].sum())
+
+    def approaches(self, within_km: Sequence[float]) -> Floats:
+        """Return the expected approaches per year inside tolerances of each pair, shape (pairs, thresholds)."""
+        return np.asarray(self.expected.control[:, np.searchsorted(self.thresholds_km, within_km)])
+
+    def even_chance_km(self, years: float) -> float:
+        """Return the distance that some pair comes within in that time with an even chance, missing if beyond all.
+
+        Numbers rise with distance like powers of it between the thresholds, and with its square below the first.
+        """
+        number = (self.expected.control + self.expected.fault).sum(axis=0) * years
+        above = np.flatnonzero(number >= np.log(2.0))
+        if not above.size:
+            return np.nan
+        k = above[0]
+        if k == 0:
+            return float(self.thresholds_km[0] * np.sqrt(np.log(2.0) / number[0]))
+        low, high = np.log(np.maximum(number[k - 1 : k + 1], np.finfo(float).tiny))
+        share = (np.log(np.log(2.0)) - low) / (high - low)
+        return float(np.exp(np.interp(share, [0.0, 1.0], np.log(self.thresholds_km[k - 1 : k + 1]))))
 
 
-def assess(study: Study, case: Case, leaders: xr.Dataset) -> Assessment:
+def assess(study: Study, case: Case, stacked: Stacked) -> Assessment:
     """Weigh one case of the fleet against itself.
 
     Parameters
@@ -87,82 +110,26 @@ def assess(study: Study, case: Case, leaders: xr.Dataset) -> Assessment:
         The study.
     case : Case
         The case.
-    leaders : Orbits (object, time)
-        One satellite of each plane, over the whole study.
+    stacked : Stacked
+        Its layout.
 
     Returns
     -------
     Assessment
     """
-    thresholds = study.approaches.within_km
-    trains = trains_of(leaders)
-    planes = leaders["plane"].values[trains.leaders]
-    radius = mean_radius(
-        leaders["semi_major_axis"].values[trains.leaders, 0], leaders["inclination"].values[trains.leaders, 0]
-    )
-    crossings = crossings_of(leaders, trains, within_km=max(thresholds), slots=study.fleet.satellites_per_plane)
-    _require_crossing(crossings, planes, max(thresholds), float(radius.min()))
-    tolerances, faults = tolerances_of(study)
-    middle = float(radius.mean())
-    inside = radius_difference(tolerances, tolerances, first_radius_km=middle, second_radius_km=middle)
-    one, both = (
-        radius_difference(
-            tolerances, tolerances, first_radius_km=middle, second_radius_km=middle, faults=faults, faulty=number
-        )
-        for number in (1, 2)
-    )
-    share = faults.share_of_time
-    bodies = [2.0 * study.fleet.hard_body_radius_m / 1000.0]
-    satellites = study.fleet.satellites_per_plane**2  # crossings are of one satellite a plane
-    control, with_one, with_both = (
-        weight * satellites * rates_between_planes(crossings, difference, bodies).sum()
-        for weight, difference in (
-            ((1.0 - share) ** 2, inside),
-            (2.0 * share * (1.0 - share), one),
-            (share**2, both),
-        )
-    )
-
-    rates = np.zeros((planes.size, planes.size, len(thresholds)))
-    locked = np.zeros((planes.size, planes.size), dtype=bool)
-    first, second = np.sort(planes[crossings.pairs], axis=1).T
-    locked[first, second] = crossings.locked
-    rates[first, second] = rates_between_planes(crossings, inside, thresholds) * satellites
-    nearest, gap = _nearest_pair(crossings)
-    nominal = abs(float(np.diff(radius[crossings.pairs[nearest]])[0])) if len(crossings.pairs) else np.inf
+    tolerances, faults = study.tolerance_sets[case.tolerances], study.fault_sets[case.faults]
+    body = 2.0 * study.fleet.hard_body_radius_m / 1000.0
+    thresholds = np.array(sorted({body, _BETWEEN_KM, *study.approaches.within_km}))
+    nearest, gap = stacked.nearest_pair()
     return Assessment(
         case,
-        float(np.ptp(radius)),
+        stacked,
         gap,
-        max(0.0, gap - _reach(inside)),
-        rates,
-        locked,
-        float(control),
-        float(with_one + with_both),
-        _terms(study, middle, nominal - gap if np.isfinite(gap) else 0.0),
+        max(0.0, gap - _reach(stacked.difference(tolerances))),
+        thresholds,
+        stacked.expected(tolerances, faults, thresholds.tolist()),
+        _terms(tolerances, body, float(stacked.radius_km.mean()), stacked.nominal_gap(nearest) - gap),
     )
-
-
-def _require_crossing(crossings: Crossings, planes: NDArray[np.int64], within_km: float, radius_km: float) -> None:
-    """Refuse planes that nearly coincide or oppose each other: their risk would count as none."""
-    flat = planes[crossings.pairs[~crossings.crossing]]
-    least = np.degrees(np.arcsin(min(1.0, within_km / (REACH * radius_km))))
-    faults = Faults("choose_separation")
-    faults.require(
-        len(flat) == 0,
-        f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes, whose rates "
-        f"at nodes are not known; expected planes at least {least:.2g} deg apart for a threshold of {within_km:g} km: "
-        "change pattern, planes or inclination_deg, or lower approaches.within_km",
-    )
-    faults.raise_if_any()
-
-
-def _nearest_pair(crossings: Crossings) -> tuple[int, float]:
-    """Return the pair of trains whose reference orbits come nearest at a node, and that gap [km]."""
-    if not len(crossings.pairs):
-        return 0, np.inf
-    gaps = np.abs(crossings.gap).min(axis=(1, 2))
-    return int(gaps.argmin()), float(gaps.min())
 
 
 def _reach(difference: RadiusDifference) -> float:
@@ -172,107 +139,156 @@ def _reach(difference: RadiusDifference) -> float:
     return NORMAL_REACH * difference.scale_km
 
 
-def _terms(study: Study, radius_km: float, surfaces_km: float) -> Floats:
+def _terms(tolerances: Tolerances, body_km: float, radius_km: float, surfaces_km: float) -> Floats:
     """Return the terms that eat the gap of the nearest pair, in the order of `TERMS` [km]."""
-    table = study.tolerances
-    swing, radial = radius_km * table.eccentricity, table.mean_radius_m / 1000.0
-    both = 2.0 if table.distribution == "bounded" else NORMAL_REACH * np.sqrt(2.0)
-    return np.array([max(surfaces_km, 0.0), both * swing, both * radial, 2.0 * study.fleet.hard_body_radius_m / 1000.0])
+    swing, radial = radius_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
+    both = 2.0 if tolerances.distribution == "bounded" else NORMAL_REACH * np.sqrt(2.0)
+    return np.array([max(surfaces_km, 0.0), both * swing, both * radial, body_km])
 
 
-def target_quantity(study: Study, collisions_per_year: Floats) -> Floats:
-    """Return what the target limits.
+def number_and_probability(study: Study, faults: ControlFaults, control: float, fault: float) -> tuple[float, float]:
+    """Return expected collisions, and the probability of at least one, over the years and scope of the target.
 
     Parameters
     ----------
     study : Study
         The study.
-    collisions_per_year : ndarray
-        Expected collisions of the fleet against itself per year.
+    faults : ControlFaults
+        As they are assumed.
+    control, fault : float
+        Expected collisions of the fleet per year.
 
     Returns
     -------
-    ndarray
-        Expected number of collisions over the years of the target: of the fleet, or of one satellite (each collision
-        has two).
+    number, probability : float
+        Of the whole fleet, or of one satellite (each collision has two). Faults come and go: there are so many in the
+        mission, each with its share of the number, and given them collisions are Poisson.
     """
-    number = collisions_per_year * study.target.years
-    return number if study.target.scope == "fleet" else 2.0 * number / study.satellites
+    years = study.target.years * (1.0 if study.target.scope == "fleet" else 2.0 / study.satellites)
+    count = faults.per_satellite_year * study.satellites * years
+    calm, troubled = control * years, fault * years
+    given = count * -np.expm1(-troubled / count) if count > 0.0 else 0.0
+    return calm + troubled, float(-np.expm1(-calm - given))
 
 
-def compare(study: Study, cases: Sequence[Case], assessments: Sequence[Assessment]) -> xr.Dataset:
-    """Compare the cases and choose the smallest step that meets the target.
+def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Price]) -> xr.Dataset:
+    """Compare cases and choose the smallest step that meets the target.
 
     Parameters
     ----------
     study : Study
         The study.
-    cases : sequence of Case
     assessments : sequence of Assessment
-        One a case.
+        Of whole sets of assumptions.
+    prices : sequence of Price
+        Of each of these.
 
     Returns
     -------
     Decision (case, within_km, term)
         Debris columns missing. Of two cases with one step the one with fewer expected collisions is chosen.
     """
+    cases = [a.case for a in assessments]
     control = np.array([a.control for a in assessments])
     fault = np.array([a.fault for a in assessments])
-    steps = np.array([case.step_km for case in cases])
-    quantity = target_quantity(study, control + fault)
+    steps = np.array([case.layout.step_km for case in cases])
+    outcome = np.array(
+        [number_and_probability(study, study.fault_sets[a.case.faults], a.control, a.fault) for a in assessments]
+    )
+    quantity = outcome[:, 0] if study.target.quantity == "collisions" else outcome[:, 1]
     meets = quantity <= study.target.value
-    chosen = np.zeros(len(cases), dtype=bool)
-    if meets.any():
-        candidates = np.flatnonzero(meets)
-        chosen[candidates[np.lexsort((quantity[candidates], steps[candidates]))[0]]] = True
+    smallest = np.zeros(len(cases), dtype=bool)
+    for assumptions in dict.fromkeys(case.assumptions for case in cases):
+        mine = meets & np.array([case.assumptions == assumptions for case in cases])
+        if mine.any():
+            candidates = np.flatnonzero(mine)
+            smallest[candidates[np.lexsort((quantity[candidates], steps[candidates]))[0]]] = True
+    stated = np.array([case.assumptions == expand(study)[0].assumptions for case in cases])
     unknown = np.full((len(cases), len(study.approaches.within_km)), np.nan)
     return DECISION.build(
         {
             "case": [case.number for case in cases],
             "within_km": study.approaches.within_km,
             "term": TERMS,
+            "layout": [case.layout.number for case in cases],
             "step": steps,
-            "order": [case.order_name for case in cases],
-            "band_width": [a.band_width_km for a in assessments],
+            "order": [case.layout.order_name for case in cases],
+            "upwards": ["-".join(map(str, a.stacked.upwards)) for a in assessments],
+            "tolerances": [case.tolerances for case in cases],
+            "faults": [case.faults for case in cases],
+            "scenario": [case.scenario.number for case in cases],
+            "solar_activity": [case.scenario.solar_activity for case in cases],
+            "solar_seed": [case.scenario.solar_seed for case in cases],
+            "seed": [case.scenario.seed for case in cases],
+            "band_width": [float(np.ptp(a.stacked.radius_km)) for a in assessments],
             "smallest_gap": [a.smallest_gap_km for a in assessments],
             "smallest_distance": [a.smallest_distance_km for a in assessments],
-            "fleet_approaches": [a.rates.sum(axis=(0, 1)) for a in assessments],
+            "closest_expected": [a.even_chance_km(study.study.years) for a in assessments],
+            "fleet_approaches": [a.approaches(study.approaches.within_km).sum(axis=0) for a in assessments],
             "debris_approaches": unknown,
             "debris_approaches_error": unknown,
+            "extra_debris_approaches": unknown,
             "collisions_control": control,
             "collisions_fault": fault,
+            "fault_share": np.divide(
+                fault, control + fault, out=np.full(len(cases), np.nan), where=control + fault > 0
+            ),
             "collisions_debris": np.full(len(cases), np.nan),
             "gap_term": [a.terms for a in assessments],
+            **{name: [getattr(price, name) for price in prices] for name in Price._fields},
+            "number": outcome[:, 0],
+            "probability": outcome[:, 1],
             "target_quantity": quantity,
             "meets_target": meets,
-            "chosen": chosen,
+            "smallest": smallest,
+            "chosen": smallest & stated,
         },
-        attributes={"text": _text(study, cases, quantity, chosen) + _caveat(assessments)},
+        attributes={"text": _text(study, cases, quantity, meets, smallest & stated) + _caveat(assessments)},
     )
 
 
-def _text(study: Study, cases: Sequence[Case], quantity: Floats, chosen: NDArray[np.bool_]) -> str:
+def _text(
+    study: Study, cases: Sequence[Case], quantity: Floats, meets: NDArray[np.bool_], chosen: NDArray[np.bool_]
+) -> str:
     target = study.target
+    what = "expected collisions" if target.quantity == "collisions" else "probability of a collision"
     wanted = (
-        f"at most {target.value:g} expected collisions in {target.years:g} years per {target.scope}, "
+        f"at most {target.value:g} {what} in {target.years:g} years per {target.scope}, "
         f"{'with' if target.avoidance else 'without'} avoidance"
     )
     if not chosen.any():
-        best = int(quantity.argmin())
+        stated = [k for k, case in enumerate(cases) if case.assumptions == cases[0].assumptions]
+        best = min(stated, key=lambda k: quantity[k])
         return (
             f"No step of the sweep meets the target ({wanted}); "
-            f"the best, {cases[best].step_km:g} km, has {quantity[best]:.1g}."
+            f"the best, {cases[best].layout.step_km:g} km, has {quantity[best]:.1g}."
         )
     case = cases[int(chosen.argmax())]
-    return (
-        f"A step of {case.step_km:g} km in {case.order_name} order is the smallest of the sweep that meets the target "
-        f"({wanted}): {quantity[chosen][0]:.1g} expected."
+    text = (
+        f"A step of {case.layout.step_km:g} km in {case.layout.order_name} order is the smallest of the sweep that "
+        f"meets the target ({wanted}): {quantity[chosen][0]:.1g}."
     )
+    return text + _under_other_assumptions(cases, meets, case)
+
+
+def _under_other_assumptions(cases: Sequence[Case], meets: NDArray[np.bool_], chosen: Case) -> str:
+    """Return what the text adds on the other sets of assumptions."""
+    same = [k for k, case in enumerate(cases) if case.layout == chosen.layout]
+    if len(same) == 1:
+        return ""
+    failing = [cases[k] for k in same if not meets[k]]
+    if not failing:
+        return f" It meets it under all {len(same)} sets of assumptions."
+    named = dict.fromkeys(
+        f"tolerances {case.tolerances}, faults {case.faults}, solar activity {case.scenario.solar_activity}"
+        for case in failing
+    )
+    return f" It fails under {len(failing)} of {len(same)} sets of assumptions: {'; '.join(named)}."
 
 
 def _caveat(assessments: Sequence[Assessment]) -> str:
     """Return what the text adds where averages over phase are not averages over time."""
-    pairs = max(int(a.locked.sum()) for a in assessments)
+    pairs = max(int(a.stacked.crossings.locked.sum()) for a in assessments)
     if not pairs:
         return ""
     return (
@@ -281,34 +297,39 @@ def _caveat(assessments: Sequence[Assessment]) -> str:
     )
 
 
-def rates_by_case(study: Study, cases: Sequence[Case], assessments: Sequence[Assessment]) -> xr.Dataset:
-    """Return the rates of all pairs of planes in all cases.
+def rates_by_layout(study: Study, assessments: Sequence[Assessment]) -> xr.Dataset:
+    """Return the rates of all pairs of planes in all layouts.
 
     Parameters
     ----------
     study : Study
         The study.
-    cases : sequence of Case
     assessments : sequence of Assessment
-        One a case.
+        One a layout, in their order.
 
     Returns
     -------
-    Rates (case, plane, other_plane, within_km)
+    Rates (layout, plane, other_plane, within_km)
         Each pair once, at plane < other_plane.
     """
-    rates = np.stack([a.rates for a in assessments])
-    planes = np.arange(rates.shape[1])
+    planes = np.unique(assessments[0].stacked.planes)
+    thresholds = study.approaches.within_km
+    rates = np.zeros((len(assessments), planes.size, planes.size, len(thresholds)))
+    locked = np.zeros((len(assessments), planes.size, planes.size), dtype=bool)
+    for k, assessment in enumerate(assessments):
+        first, second = np.searchsorted(planes, assessment.stacked.pairs).T
+        rates[k, first, second] = assessment.approaches(thresholds)
+        locked[k, first, second] = assessment.stacked.crossings.locked
     return RATES.build(
         {
-            "case": [case.number for case in cases],
+            "layout": [a.case.layout.number for a in assessments],
             "plane": planes,
             "other_plane": planes,
-            "within_km": study.approaches.within_km,
+            "within_km": thresholds,
             "rate": rates,
-            "phase_locked": np.stack([a.locked for a in assessments]),
+            "phase_locked": locked,
         },
-        dims=("case", "plane", "other_plane", "within_km"),
+        dims=("layout", "plane", "other_plane", "within_km"),
     )
 
 
@@ -332,9 +353,9 @@ def planes_of(study: Study, orbits: xr.Dataset) -> xr.Dataset:
     start = orbits.isel(object=leaders, time=0)
     radius = mean_radius(start["semi_major_axis"].values, start["inclination"].values)
     altitude = radius - constants.EQUATORIAL_RADIUS.value
-    table = study.tolerances
-    reach = 1.0 if table.distribution == "bounded" else NORMAL_REACH
-    stray = reach * (table.mean_radius_m / 1000.0 + radius * table.eccentricity)
+    tolerances = next(iter(study.tolerance_sets.values()))
+    reach = 1.0 if tolerances.distribution == "bounded" else NORMAL_REACH
+    stray = reach * (tolerances.mean_radius_m / 1000.0 + radius * tolerances.eccentricity)
     return PLANES.build(
         {
             "plane": numbers,
@@ -350,56 +371,44 @@ def planes_of(study: Study, orbits: xr.Dataset) -> xr.Dataset:
     )
 
 
-def over_mission(study: Study, rate: xr.DataArray) -> xr.DataArray:
-    """Return the mean of yearly rates over the mission, the last year weighted with its length.
-
-    Parameters
-    ----------
-    study : Study
-        The study.
-    rate : DataArray
-        With a dimension `year`.
-
-    Returns
-    -------
-    DataArray
-        Without it.
-    """
-    length = np.minimum(study.study.years - np.arange(rate.sizes["year"]), 1.0)
-    return rate.weighted(xr.DataArray(length, dims="year")).mean("year")
-
-
 def assemble(
-    study: Study, fleet_block: dict[str, xr.Dataset], debris_blocks: Iterable[dict[str, xr.Dataset]]
+    study: Study,
+    fleet_blocks: Sequence[dict[str, xr.Dataset]],
+    debris_blocks: Iterable[tuple[int, dict[str, xr.Dataset]]],
 ) -> xr.Dataset:
-    """Add what debris costs to the decision.
+    """Put the scenarios together and add what debris costs to the decision.
 
     Parameters
     ----------
     study : Study
         The study.
-    fleet_block : dict of Dataset
-        Of `compute_fleet_block`.
-    debris_blocks : iterable of dict of Dataset
-        Of `compute_debris_block`, in order.
+    fleet_blocks : sequence of dict of Dataset
+        Of `compute_fleet_block`, one a scenario.
+    debris_blocks : iterable of (int, dict of Dataset)
+        Numbers of scenarios, and what `compute_debris_block` gave, in order.
 
     Returns
     -------
     Decision (case, within_km, term)
-        Complete; debris columns stay missing without debris.
+        Of all cases; debris columns stay missing without debris.
     """
-    decided = fleet_block["decision"]
-    rates, collisions = [], []
-    for block in debris_blocks:
-        rates.append(over_mission(study, block["rates"]["rate"]).sel(within_km=decided["within_km"]))
-        collisions.append(block["collisions"]["rate"])
-    if not rates:
-        return decided
-    by_object = xr.concat(rates, "object").transpose("case", "object", "within_km")
-    total = total_rate(by_object.to_dataset(name="rate"))
-    struck = xr.concat(collisions, "object").sum("object")
+    decided = xr.concat([block["decision"] for block in fleet_blocks], "case")
+    rates: dict[int, list[xr.DataArray]] = {}
+    struck: dict[int, list[xr.DataArray]] = {}
+    for scenario, block in debris_blocks:
+        rates.setdefault(scenario, []).append(block["rates"]["rate"].sel(within_km=decided["within_km"]))
+        struck.setdefault(scenario, []).append(block["collisions"]["rate"])
     values = {name: decided[name].values for name in DECISION.variables}
-    values["debris_approaches"] = total["rate"].values
-    values["debris_approaches_error"] = total["standard_error"].values
-    values["collisions_debris"] = struck.values
-    return DECISION.build(values, attributes={"text": decided.attrs["text"]})
+    for scenario, parts in rates.items():
+        total = total_rate(
+            xr.concat(parts, "object").transpose("layout", "object", "within_km").to_dataset(name="rate")
+        )
+        mine = np.flatnonzero(decided["scenario"].values == scenario)
+        layout = decided["layout"].values[mine]
+        unstacked = total["rate"].sel(layout=UNSTACKED).values
+        values["debris_approaches"][mine] = total["rate"].sel(layout=layout).values
+        values["debris_approaches_error"][mine] = total["standard_error"].sel(layout=layout).values
+        values["extra_debris_approaches"][mine] = total["rate"].sel(layout=layout).values - unstacked
+        collisions = xr.concat(struck[scenario], "object").sum("object")
+        values["collisions_debris"][mine] = collisions.sel(layout=layout).values
+    return DECISION.build(values, attributes={"text": fleet_blocks[0]["decision"].attrs["text"]})

@@ -20,7 +20,7 @@ from zarr.abc.buffer import Buffer
 from zarr.storage import MemoryStore
 
 from shells.errors import StoreError
-from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, Schema
+from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, SENSITIVITY, Schema
 from shells.study.found import FOUND
 
 PARTS = "parts"
@@ -32,6 +32,7 @@ SCHEMA_OF: dict[str, Schema] = {
     "found": FOUND,
     "planes": PLANES,
     "rates": RATES,
+    "sensitivity": SENSITIVITY,
 }
 
 

@@ -13,7 +13,10 @@ _KEY = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*""
 _TOKEN = re.compile(r"""\"{3}|'{3}|"(?:[^"\\]|\\.)*"|'[^']*'|\#.*|[\[\]{}]""")
 
 
-def key_lines(text: str) -> dict[tuple[str, ...], int]:
+Keys = tuple[str | int, ...]
+
+
+def key_lines(text: str) -> dict[Keys, int]:
     """Find the line of every table and key.
 
     Parameters
@@ -24,10 +27,11 @@ def key_lines(text: str) -> dict[tuple[str, ...], int]:
     Returns
     -------
     dict
-        Line number, from 1, by path of keys. Of a table the line of its header, or of its first key.
+        Line number, from 1, by path of keys; of tables in a list by path with their position too. Of a table the line
+        of its header, or of its first key.
     """
-    lines: dict[tuple[str, ...], int] = {}
-    table: tuple[str, ...] = ()
+    lines: dict[Keys, int] = {}
+    table: Keys = ()
     inside = _Value()
     for number, line in enumerate(text.splitlines(), start=1):
         if inside.is_open:
@@ -38,6 +42,9 @@ def key_lines(text: str) -> dict[tuple[str, ...], int]:
             continue
         if statement.startswith("["):
             table, _ = _keys(statement.lstrip("["))
+            lines.setdefault(table, number)
+            if statement.startswith("[["):
+                table += (sum(path[:-1] == table and isinstance(path[-1], int) for path in lines),)
             path = table
         else:
             keys, end = _keys(line)
@@ -48,7 +55,7 @@ def key_lines(text: str) -> dict[tuple[str, ...], int]:
     return lines
 
 
-def line_of(lines: dict[tuple[str, ...], int], path: tuple[str | int, ...]) -> int:
+def line_of(lines: dict[Keys, int], path: Keys) -> int:
     """Return the line of a key, or of the innermost table that holds it; the last known line when none does.
 
     Parameters
@@ -56,17 +63,16 @@ def line_of(lines: dict[tuple[str, ...], int], path: tuple[str | int, ...]) -> i
     lines : dict
         From `key_lines`.
     path : tuple of str or int
-        Keys from the outermost table inwards; positions in lists are passed over.
+        Keys from the outermost table inwards; positions in lists of values are passed over.
 
     Returns
     -------
     int
         Line number, from 1.
     """
-    keys = tuple(key for key in path if isinstance(key, str))
-    for length in range(len(keys), 0, -1):
-        if keys[:length] in lines:
-            return lines[keys[:length]]
+    for length in range(len(path), 0, -1):
+        if path[:length] in lines:
+            return lines[path[:length]]
     return max(lines.values(), default=1)
 
 

@@ -12,8 +12,6 @@ from pydantic import BaseModel, ValidationError
 
 from shells.study import locator
 
-Path_ = tuple[str | int, ...]
-
 _EXPECTED = {
     "greater_than": "a number above {gt:g}",
     "greater_than_equal": "a number of at least {ge:g}",
@@ -70,7 +68,7 @@ def syntax_message(path: Path, text: str, error: tomllib.TOMLDecodeError) -> str
 
 
 def message(
-    path: Path, error: ValidationError, raw: dict[str, Any], lines: dict[tuple[str, ...], int], model: type[BaseModel]
+    path: Path, error: ValidationError, raw: dict[str, Any], lines: dict[locator.Keys, int], model: type[BaseModel]
 ) -> str:
     """Return the message for a study file with faults.
 
@@ -92,8 +90,8 @@ def message(
     str
         A head line and one line a fault, in the order of the file.
     """
-    expected: dict[Path_, list[str]] = {}
-    whole: dict[Path_, str] = {}
+    expected: dict[locator.Keys, list[str]] = {}
+    whole: dict[locator.Keys, str] = {}
     for fault in error.errors(include_url=False):
         key = _path(raw, fault["loc"], fault["type"]) + _further_key(fault)
         if fault["type"] == "extra_forbidden":
@@ -112,7 +110,7 @@ def message(
     return head + ":\n" + "\n".join(f"  - {path}, line {line}: {key}: {text}" for line, key, text in faults)
 
 
-def _path(raw: Any, loc: Path_, kind: str) -> Path_:
+def _path(raw: Any, loc: locator.Keys, kind: str) -> locator.Keys:
     """Return the keys of a pydantic location without the names of union members that it mixes in."""
     path: list[str | int] = []
     for position, part in enumerate(loc):
@@ -124,7 +122,7 @@ def _path(raw: Any, loc: Path_, kind: str) -> Path_:
     return tuple(path)
 
 
-def _further_key(fault: Any) -> Path_:
+def _further_key(fault: Any) -> locator.Keys:
     """Return the key inside a table that a fault of the whole table is about."""
     if fault["type"] in ("union_tag_not_found", "union_tag_invalid"):
         return ("source",)
@@ -139,20 +137,27 @@ def _expected(fault: Any) -> str:
     return str(fault["msg"])
 
 
-def _unknown(key: Path_, raw: dict[str, Any], model: type[BaseModel]) -> str:
-    known = list(model.model_fields) if len(key) == 1 else list(_table(model, str(key[0]), raw).model_fields)
+def _unknown(key: locator.Keys, raw: dict[str, Any], model: type[BaseModel]) -> str:
+    known = list(_holder(model, key, raw).model_fields)
     near = difflib.get_close_matches(str(key[-1]), known, n=1)
     hint = f"; did you mean '{near[0]}'?" if near else "."
     what = "table" if isinstance(_value(raw, key), dict) else "key"
     return f"unknown {what}{hint} Allowed here: {', '.join(known)}"
 
 
-def _meaning(key: Path_, raw: dict[str, Any], model: type[BaseModel], before: str) -> str:
+def _meaning(key: locator.Keys, raw: dict[str, Any], model: type[BaseModel], before: str) -> str:
     if len(key) == 1:
         documentation = (_table(model, str(key[0]), raw).__doc__ or "").rstrip(".")
         return f"{before}table [{key[0]}]: {documentation[0].lower()}{documentation[1:]}"
-    field = _table(model, str(key[0]), raw).model_fields[str(key[1])]
-    return f"{before}{field.description}"
+    names = [part for part in key if isinstance(part, str)]
+    return f"{before}{_holder(model, key, raw).model_fields[names[-1]].description}"
+
+
+def _holder(model: type[BaseModel], key: locator.Keys, raw: dict[str, Any]) -> type[BaseModel]:
+    """Return the model of the table in which a key stands."""
+    for name in [part for part in key if isinstance(part, str)][:-1]:
+        model = _table(model, name, raw)
+    return model
 
 
 def _table(model: type[BaseModel], name: str, raw: dict[str, Any]) -> type[BaseModel]:
@@ -171,7 +176,7 @@ def _models(annotation: Any) -> list[type[BaseModel]]:
     return [model for part in get_args(annotation) for model in _models(part)]
 
 
-def _value(raw: Any, key: Path_) -> Any:
+def _value(raw: Any, key: locator.Keys) -> Any:
     for part in key:
         raw = raw[part]
     return raw
@@ -183,5 +188,5 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "…"
 
 
-def _dotted(key: Path_) -> str:
+def _dotted(key: locator.Keys) -> str:
     return "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in key).lstrip(".")

@@ -1,4 +1,4 @@
-"""The debris of a study: drawn from its seed, or read from its catalogue."""
+"""The debris of a study: drawn from a seed, or read from its catalogue."""
 
 from __future__ import annotations
 
@@ -15,13 +15,15 @@ from shells.study.summary import start_of
 FARTHEST_BACK_DAYS = 30
 
 
-def load(study: Study) -> xr.Dataset:
+def load(study: Study, seed: int) -> xr.Dataset:
     """Return the debris of a study.
 
     Parameters
     ----------
     study : Study
         A study with debris.
+    seed : int
+        Of an invented population.
 
     Returns
     -------
@@ -37,7 +39,7 @@ def load(study: Study) -> xr.Dataset:
     if isinstance(study.debris, DemoDebris):
         from shells.debris.demo import demo_debris
 
-        return demo_debris(count=study.debris.count, seed=study.study.seed, epoch=start_of(study))
+        return demo_debris(count=study.debris.count, seed=seed, epoch=start_of(study))
     assert study.catalogue is not None
     return _catalogue(study.catalogue, start_of(study))
 

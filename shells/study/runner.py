@@ -24,13 +24,16 @@ import xarray as xr
 from shells import __version__
 from shells.errors import ShellsError
 from shells.study import population, provenance
-from shells.study.cases import Block, searched_case
+from shells.study.cases import Block, Layout, Scenario, expand, scenarios_of, searched_case
 from shells.study.configuration import Study, load_study
 from shells.study.found import count, total
 from shells.study.store import DEFAULT_ROOT, RunDirectory
 from shells.study.summary import start_of, summarise
 
-DEBRIS = "inputs/debris"
+
+def debris_group(scenario: Scenario) -> str:
+    """Return where in the store the debris of a scenario is kept: by its seed, for the Sun moves all alike."""
+    return f"inputs/{scenario.seed}/debris"
 
 
 class BlocksFailed(ShellsError):
@@ -130,7 +133,8 @@ class _Run:
             self.tell("note", note)
         try:
             with _signals_raise():
-                debris = self.load_debris()
+                populations = [self.load_debris(scenario) for scenario in scenarios_of(self.study)]
+                debris = populations[0]
                 count = debris.sizes["object"] if debris is not None else 0
                 self.blocks = self.place.blocks(self.study, count)
                 self.done = sum(map(self.place.is_done, self.blocks))
@@ -154,33 +158,40 @@ class _Run:
             )
         self.tell("end", self.progress_text())
 
-    def load_debris(self) -> xr.Dataset | None:
-        """Return the debris, read or drawn once and then kept with the run."""
+    def load_debris(self, scenario: Scenario) -> xr.Dataset | None:
+        """Return the debris of a scenario, read or drawn once and then kept with the run."""
         if self.study.debris is None:
             return None
-        if not self.place.holds(DEBRIS):
-            debris = population.load(self.study)
-            self.place.write(DEBRIS, debris)
+        group = debris_group(scenario)
+        if not self.place.holds(group):
+            debris = population.load(self.study, scenario.seed)
+            self.place.write(group, debris)
             self.tell("note", f"{debris.sizes['object']} debris objects")
-        return self.place.read(DEBRIS)
+        return self.place.read(group)
 
     def compute(self) -> None:
-        """Compute the missing blocks: the fleet first, for the others need the case that it chooses."""
+        """Compute the missing blocks: first that of the fleet which chooses the case that the others search."""
         missing = [block for block in self.blocks if not self.place.is_done(block)]
         if not missing:
             return
         with _workers(self.study, self.client) as client:
-            self.submit(client, [block for block in missing if block.kind == "fleet"], None)
+            self.submit(client, [block for block in missing if block.number == 0], None)
             if not self.failures:
-                case = searched_case(self.place.read_block(self.blocks[0], "decision")["decision"])
-                self.submit(client, [block for block in missing if block.kind == "debris"], case)
+                self.submit(client, [block for block in missing if block.number > 0], self.searched_layout())
 
-    def submit(self, client: Any, blocks: list[Block], case: int | None) -> None:
+    def searched_layout(self) -> Layout:
+        """Return the layout of the case that the first block chose."""
+        decided = self.place.read_block(self.blocks[0], "decision")["decision"]
+        return expand(self.study)[searched_case(decided)].layout
+
+    def submit(self, client: Any, blocks: list[Block], searched: Layout | None) -> None:
         """Run blocks on the workers and take note of each as it ends."""
         from distributed import as_completed
 
         place = RunDirectory(self.place.path.absolute())
-        futures = {client.submit(compute_block, place, self.study, block, case, pure=False): block for block in blocks}
+        futures = {
+            client.submit(compute_block, place, self.study, block, searched, pure=False): block for block in blocks
+        }
         try:
             for future in as_completed(futures):
                 self.take_note(future, futures[future])
@@ -204,16 +215,24 @@ class _Run:
         from shells.study.decision import assemble
 
         place = self.place
-        fleet = place.read_block(self.blocks[0], "decision", "planes", "rates")
-        rates = (place.read_block(block, "rates", "collisions") for block in self.blocks[1:])
+        kinds = {kind: [block for block in self.blocks if block.kind == kind] for kind in ("fleet", "debris")}
+        fleet = [place.read_block(block, "decision", "planes", "sensitivity") for block in kinds["fleet"]]
+        rates = ((block.scenario, place.read_block(block, "rates", "collisions")) for block in kinds["debris"])
         decision = assemble(self.study, fleet, rates)
-        found = total(place.read_block(block, "found")["found"] for block in self.blocks)
-        place.write("decision", decision)
-        place.write("planes", fleet["planes"])
-        place.write("found", found)
+        found = total(place.read_block(block, "found")["found"] for block in self.blocks if block.scenario == 0)
+        for name, dataset in {**fleet[0], "decision": decision, "found": found}.items():
+            place.write(name, dataset)
         place.write_json(
             "summary.json",
-            summarise(self.study, decision, found, debris, place.manifest(), searched=searched_case(fleet["decision"])),
+            summarise(
+                self.study,
+                decision,
+                fleet[0]["sensitivity"],
+                found,
+                debris,
+                place.manifest(),
+                searched=searched_case(fleet[0]["decision"]),
+            ),
         )
 
     def tell(self, event: str, text: str, **facts: Any) -> None:
@@ -226,7 +245,7 @@ class _Run:
         return f"{self.done} of {len(self.blocks)} blocks done" if self.blocks else "no block done yet"
 
 
-def compute_block(place: RunDirectory, study: Study, block: Block, case: int | None) -> float:
+def compute_block(place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> float:
     """Compute one block and write it: the task that a worker runs.
 
     Parameters
@@ -237,8 +256,8 @@ def compute_block(place: RunDirectory, study: Study, block: Block, case: int | N
         The study.
     block : Block
         Which block.
-    case : int or None
-        The case whose approaches are searched; None for the fleet block, which chooses it.
+    searched : Layout or None
+        The layout whose approaches are searched; None for the first block, which chooses it.
 
     Returns
     -------
@@ -248,30 +267,28 @@ def compute_block(place: RunDirectory, study: Study, block: Block, case: int | N
     from shells.study.block import compute_debris_block, compute_fleet_block
 
     begun = time.perf_counter()
+    scenario = scenarios_of(study)[block.scenario]
     debris = None
-    if case is None:
-        datasets = compute_fleet_block(study)
+    if block.kind == "fleet":
+        datasets = compute_fleet_block(study, scenario)
     else:
-        written = (place.store / DEBRIS / "zarr.json").stat().st_mtime_ns
-        debris = _debris(place, written).isel(object=slice(block.first, block.last))
-        datasets = compute_debris_block(study, debris, case)
-    found = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
+        group = debris_group(scenario)
+        written = (place.store / group / "zarr.json").stat().st_mtime_ns
+        debris = _debris(place, group, written).isel(object=slice(block.first, block.last))
+        datasets = compute_debris_block(study, scenario, debris, searched if scenario.number == 0 else None)
+    if "approaches" in datasets:
+        datasets["found"] = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
     seconds = time.perf_counter() - begun
     place.write_block(
-        block,
-        {**datasets, "found": found},
-        seconds=seconds,
-        version=__version__,
-        commit=provenance.commit(),
-        host=provenance.host(),
+        block, datasets, seconds=seconds, version=__version__, commit=provenance.commit(), host=provenance.host()
     )
     return seconds
 
 
 @lru_cache(maxsize=1)
-def _debris(place: RunDirectory, written: int) -> xr.Dataset:
+def _debris(place: RunDirectory, group: str, written: int) -> xr.Dataset:
     """Return the debris of a run, read once by each worker; when it was written tells it from that of an older run."""
-    return place.read(DEBRIS)
+    return place.read(group)
 
 
 @contextmanager

@@ -14,6 +14,19 @@ from shells.schema import GRAVITY_MODEL
 from shells.study.caution import CAUTION
 from shells.study.configuration import Study, study_hash
 
+#: What the layouts of a study are compared under.
+ASSUMPTIONS = ("tolerances", "faults", "solar_activity", "solar_seed", "seed")
+
+#: What a case costs beside risk, and in which units, as the keys say them.
+PRICE_UNITS = {
+    "largest_trim": "deg",
+    "untrimmed_node_spread": "deg",
+    "phase_drift": "deg_per_day",
+    "raising_velocity": "m_per_s",
+    "holding_velocity": "m_per_s_per_year",
+    "propellant": "kg",
+}
+
 
 def start_of(study: Study) -> np.datetime64:
     """Return the start of the mission as the Datasets hold times.
@@ -52,6 +65,7 @@ def force_model(study: Study) -> str:
 def summarise(
     study: Study,
     decision: xr.Dataset,
+    sensitivity: xr.Dataset,
     found: xr.Dataset,
     debris: xr.Dataset | None,
     manifest: dict[str, Any],
@@ -66,6 +80,8 @@ def summarise(
         The study.
     decision : Dataset
         DECISION.
+    sensitivity : Dataset
+        SENSITIVITY of the searched case.
     found : Dataset
         FOUND.
     debris : Dataset or None
@@ -80,9 +96,13 @@ def summarise(
     dict
         study, hash; force_model (one line);
         decision: text, step_km and order (null when no case meets the target), margin_factor (target over what is
-        expected; null without a choice or when nothing is expected), smallest_distance_km, target (quantity, value,
-        years, scope, avoidance), target_quantity, largest_term (name, km) and terms (km by name), all of the searched
-        case when none is chosen;
+        expected; null without a choice or when nothing is expected), required_step_km (the step that just meets the
+        target), smallest_distance_km, closest_expected_km, target (quantity, value, years, scope, avoidance),
+        target_quantity, number, probability, fault_share, largest_term (name, km) and terms (km by name), drivers
+        (name, stated, required_step_km and change_km when doubled, the largest change first), price (trims, drift,
+        velocity changes, propellant, band, extra approaches with debris), all of the searched case when none is chosen;
+        under_other_assumptions: for each set of assumptions its names and the smallest step and order that meet the
+        target (null for none);
         cases: one object a case; searched_case;
         approaches: within_km, total, by_kind, smallest_miss_km;
         debris: source, epoch, objects, by_kind, read (records that could be read) and rejected (number of records by
@@ -93,7 +113,8 @@ def summarise(
         "study": study.name,
         "hash": study_hash(study),
         "force_model": force_model(study),
-        "decision": _decision(study, decision, searched),
+        "decision": _decision(study, decision, sensitivity, searched),
+        "under_other_assumptions": _under_other_assumptions(decision),
         "cases": cases(decision),
         "searched_case": searched,
         "approaches": {
@@ -124,22 +145,23 @@ def cases(decision: xr.Dataset) -> list[dict[str, Any]]:
     rows = []
     for number in decision["case"].values:
         one = decision.sel(case=number)
-        row: dict[str, Any] = {"case": int(number), "step_km": float(one["step"]), "order": str(one["order"].item())}
-        for name in ("band_width", "smallest_gap", "smallest_distance"):
+        row: dict[str, Any] = {"case": int(number), "step_km": float(one["step"])}
+        row |= {name: one[name].item() for name in ("order", "upwards", *ASSUMPTIONS)}
+        for name in ("band_width", "smallest_gap", "smallest_distance", "closest_expected"):
             row[f"{name}_km"] = _number(one[name])
-        for name in ("fleet_approaches", "debris_approaches", "debris_approaches_error"):
+        row |= {f"{name}_{unit}": _number(one[name]) for name, unit in PRICE_UNITS.items()}
+        for name in ("fleet_approaches", "debris_approaches", "debris_approaches_error", "extra_debris_approaches"):
             for within in decision["within_km"].values:
                 row[f"{name}_within_{within:g}_km_per_year"] = _number(one[name].sel(within_km=within))
         for name in ("collisions_control", "collisions_fault", "collisions_debris"):
             row[f"{name}_per_year"] = _number(one[name])
-        row["target_quantity"] = _number(one["target_quantity"])
-        row["meets_target"] = bool(one["meets_target"])
-        row["chosen"] = bool(one["chosen"])
+        row |= {name: _number(one[name]) for name in ("fault_share", "number", "probability", "target_quantity")}
+        row |= {name: bool(one[name]) for name in ("meets_target", "smallest", "chosen")}
         rows.append(row)
     return rows
 
 
-def _decision(study: Study, decision: xr.Dataset, searched: int) -> dict[str, Any]:
+def _decision(study: Study, decision: xr.Dataset, sensitivity: xr.Dataset, searched: int) -> dict[str, Any]:
     chosen = decision["chosen"].values
     any_chosen = bool(chosen.any())
     one = decision.isel(case=int(chosen.argmax())) if any_chosen else decision.sel(case=searched)
@@ -152,12 +174,49 @@ def _decision(study: Study, decision: xr.Dataset, searched: int) -> dict[str, An
         "step_km": float(one["step"]) if any_chosen else None,
         "order": str(one["order"].item()) if any_chosen else None,
         "margin_factor": study.target.value / expected if any_chosen and expected > 0.0 else None,
+        "required_step_km": _number(sensitivity["stated_required_step"]),
         "smallest_distance_km": _number(one["smallest_distance"]),
+        "closest_expected_km": _number(one["closest_expected"]),
         "target": study.target.model_dump(mode="json"),
-        "target_quantity": _number(one["target_quantity"]),
+        **{name: _number(one[name]) for name in ("target_quantity", "number", "probability", "fault_share")},
         "largest_term": None if largest is None else {"name": largest, "km": known[largest]},
         "terms": terms,
+        "drivers": _drivers(sensitivity),
+        "price": _price(one),
     }
+
+
+def _drivers(sensitivity: xr.Dataset) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": str(name),
+            "stated": float(one["stated"]),
+            "required_step_km": _number(one["required_step"]),
+            "change_km": _number(one["change"]),
+        }
+        for name, one in ((name, sensitivity.sel(parameter=name)) for name in sensitivity["parameter"].values)
+    ]
+
+
+def _price(one: xr.Dataset) -> dict[str, Any]:
+    """Return what a case costs beside risk."""
+    extra = one["extra_debris_approaches"]
+    return {
+        "band_km": _number(one["band_width"]),
+        **{f"{name}_{unit}": _number(one[name]) for name, unit in PRICE_UNITS.items()},
+        "extra_debris_approaches_per_year": _number(extra.isel(within_km=-1)),
+    }
+
+
+def _under_other_assumptions(decision: xr.Dataset) -> list[dict[str, Any]]:
+    rows: dict[tuple[Any, ...], dict[str, Any]] = {}
+    for k in range(decision.sizes["case"]):
+        one = decision.isel(case=k)
+        names = {name: one[name].item() for name in ASSUMPTIONS}
+        row = rows.setdefault(tuple(names.values()), {**names, "step_km": None, "order": None})
+        if one["smallest"]:
+            row |= {"step_km": float(one["step"]), "order": str(one["order"].item())}
+    return list(rows.values())
 
 
 def _debris(study: Study, debris: xr.Dataset | None) -> dict[str, Any] | None:

@@ -31,10 +31,11 @@ def counts(kinds=("fleet", "debris"), years=2, found=3):
 
 def every_chart(directory, *changes, met=True, with_debris=True):
     study = fakes.study(directory, *changes)
-    rates = fakes.fleet_rates(study).sel(case=1, within_km=5.0)
+    rates = fakes.fleet_rates(study).sel(layout=1, within_km=5.0)
     return [
         charts.planes_chart(fakes.planes(study), TRACE),
         charts.sweep_chart(fakes.decision(study, met=met, with_debris=with_debris), study.target, TRACE),
+        charts.sensitivity_chart(fakes.sensitivity(), TRACE),
         charts.found_chart(counts(), 5.0, "2031-04-01", TRACE),
         charts.rates_chart(rates, TRACE),
     ]
@@ -144,7 +145,7 @@ def test_found_of_any_length(tmp_path, kinds, years):
 
 def test_matrix_shows_each_pair_once_and_zeros_as_dots(tmp_path):
     study = fakes.study(tmp_path)
-    rates = fakes.fleet_rates(study).sel(case=1, within_km=5.0)
+    rates = fakes.fleet_rates(study).sel(layout=1, within_km=5.0)
     chart = charts.rates_chart(rates, TRACE)
     axes = chart.figure.axes[0]
     (dots,) = axes.lines

@@ -63,6 +63,8 @@ def test_page_says_all_that_is_needed(finished):
         "factor 3.3 below the target",
         "0.800 km left when all tolerances are used up",
         "eccentricity, 0.550 km",
+        "eccentricity doubled: +0.80 km; per_satellite_year doubled: -0.30 km; hard_body_radius_m doubled: no step is",
+        "33.3 % of the number is from control faults (assumed)",
         "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
         "invented population of 25 objects, seed 7",
@@ -76,7 +78,7 @@ def test_page_says_all_that_is_needed(finished):
     ):
         assert part in page, part
     assert page.count(CAUTION) == 1
-    assert page.count("<figure") == 4
+    assert page.count("<figure") == 5
     # decision before charts before tables before provenance
     order = [
         page.index(part) for part in ("Stack the planes", "Decision and target", ">Charts<", ">Tables<", ">Provenance<")
@@ -91,7 +93,9 @@ def test_same_run_gives_the_same_bytes(finished):
     before = contents()
     names = {path.relative_to(finished.report).as_posix() for path in before}
     charts = {
-        f"charts/{name}.{kind}" for name in ("planes", "sweep", "found", "rates") for kind in ("svg", "pdf", "png")
+        f"charts/{name}.{kind}"
+        for name in ("planes", "sweep", "drivers", "found", "rates")
+        for kind in ("svg", "pdf", "png")
     }
     assert names == {"report.html", *charts, *(name for name in names if name.startswith("tables/"))}
     assert write_report(finished) == finished.report / "report.html"
@@ -100,7 +104,7 @@ def test_same_run_gives_the_same_bytes(finished):
 
 def test_tables_have_full_digits_and_name_their_run(finished):
     tables = {path.stem: read_csv(path) for path in (finished.report / "tables").iterdir()}
-    assert set(tables) == {"cases", "terms", "planes", "found", "plane-rates"}
+    assert set(tables) == {"cases", "drivers", "assumptions", "terms", "planes", "found", "plane-rates"}
     for name, rows in tables.items():
         for row in rows:
             assert row["run"] == "trial_1" and row["study_hash"] == study_hash(finished.study()), name
@@ -121,7 +125,9 @@ def no_drawing(monkeypatch):
 
 
 def test_no_decision_and_no_debris(tmp_path, monkeypatch, no_drawing):
-    fakes.install(monkeypatch, compute_fleet_block=lambda study: fakes.compute_fleet_block(study, met=False))
+    fakes.install(
+        monkeypatch, compute_fleet_block=lambda study, scenario: fakes.compute_fleet_block(study, scenario, met=False)
+    )
     study = fakes.study(tmp_path, ('[debris]\nsource = "demo"\ncount = 25\n', ""))
     page = (run(study, directory=tmp_path).report / "report.html").read_text()
     assert "No case of this sweep meets the target; the exact search used the largest step, 3 km." in page
@@ -136,7 +142,7 @@ def test_rejected_records_of_a_catalogue_are_listed(tmp_path, monkeypatch, no_dr
         [9, "", "", "x", "no line 2", ""],
     ]
 
-    def load(study):
+    def load(study, seed):
         facts = provenance(read=30, rejected=rejected, rejected_by_reason={"checksum": 1, "no line 2": 1})
         return fakes.debris(25).assign_attrs(facts)
 

@@ -5,9 +5,9 @@ import types
 
 import numpy as np
 
-from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, provenance
+from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, SENSITIVITY, provenance
 from shells.study import population
-from shells.study.cases import expand
+from shells.study.cases import UNSTACKED, expand, layouts_of
 from shells.study.configuration import load_study
 
 TEXT = """\
@@ -136,7 +136,7 @@ def planes(study):
 def decision(study, *, met=True, with_debris=False):
     """Return a decision: step 2 km, monotone, meets the target unless `met` is False."""
     cases = expand(study)
-    step = np.array([case.step_km for case in cases])
+    step = np.array([case.layout.step_km for case in cases])
     within = np.array(study.approaches.within_km)
     control = np.where(step < 1.5, 3e-3, np.where(step < 2.5, 2e-6, 0.0))
     fault = 2e-6 / step
@@ -145,13 +145,14 @@ def decision(study, *, met=True, with_debris=False):
     chosen = np.zeros(step.size, bool)
     if meets.any():
         chosen[np.argmin(np.where(meets, step, np.inf))] = True
+    one = np.ones(step.size)
     fleet = np.where(step < 1.5, 5.0, np.where(step < 2.5, 1e-3, 0.0))[:, None] * within**2
     lit = (
         np.full((step.size, within.size), 14.0) * within**2
         if with_debris
         else np.full((step.size, within.size), np.nan)
     )
-    order = [case.order_name for case in cases]
+    order = [case.layout.order_name for case in cases]
     return DECISION.build(
         {
             "case": [case.number for case in cases],
@@ -159,18 +160,38 @@ def decision(study, *, met=True, with_debris=False):
             "term": ["control of the mean radius", "eccentricity", "ripple, λ terms"],
             "step": step,
             "order": order,
+            "layout": [case.layout.number for case in cases],
+            "upwards": ["-".join(map(str, range(study.fleet.planes)))] * step.size,
+            "tolerances": [case.tolerances for case in cases],
+            "faults": [case.faults for case in cases],
+            "scenario": [case.scenario.number for case in cases],
+            "solar_activity": [case.scenario.solar_activity for case in cases],
+            "solar_seed": [case.scenario.solar_seed for case in cases],
+            "seed": [case.scenario.seed for case in cases],
             "band_width": step * (study.fleet.planes - 1),
             "smallest_gap": step - 0.1,
             "smallest_distance": np.maximum(0.0, step - 1.2),
+            "closest_expected": 0.3 * step,
             "fleet_approaches": fleet,
             "debris_approaches": lit,
             "debris_approaches_error": 0.05 * lit,
+            "extra_debris_approaches": -0.02 * lit,
             "collisions_control": control,
             "collisions_fault": fault,
             "collisions_debris": np.full(step.size, 3e-5 if with_debris else np.nan),
+            "fault_share": fault / (control + fault),
+            "largest_trim": 0.01 * step,
+            "untrimmed_node_spread": 0.5 * step,
+            "phase_drift": 0.97 * step,
+            "raising_velocity": 405.0 * one,
+            "holding_velocity": 0.62 * one,
+            "propellant": 4.9 + 0.01 * step,
+            "number": quantity,
+            "probability": -np.expm1(-quantity),
             "gap_term": np.tile([0.3, 0.55, 0.25], (step.size, 1)),
             "target_quantity": quantity,
             "meets_target": meets,
+            "smallest": chosen,
             "chosen": chosen,
         },
         attributes={
@@ -180,64 +201,69 @@ def decision(study, *, met=True, with_debris=False):
 
 
 def fleet_rates(study):
-    cases = expand(study)
+    layouts = layouts_of(study)
     number = np.arange(study.fleet.planes)
     within = np.array(study.approaches.within_km)
     near = np.maximum(number[None, :] - number[:, None], 0)  # each pair once, at plane < other_plane
     pair = np.where(near == 0, 0.0, np.where(near == 1, 1e-3, np.where(near == 2, 1e-6, 0.0)))
     return RATES.build(
         {
-            "case": [case.number for case in cases],
+            "layout": [layout.number for layout in layouts],
             "plane": number,
             "other_plane": number,
             "within_km": within,
-            "rate": np.array([case.step_km for case in cases])[:, None, None, None] ** -2.0
+            "rate": np.array([layout.step_km for layout in layouts])[:, None, None, None] ** -2.0
             * pair[None, :, :, None]
             * within**2,
         },
-        dims=("case", "plane", "other_plane", "within_km"),
+        dims=("layout", "plane", "other_plane", "within_km"),
     )
 
 
-def compute_fleet_block(study, *, met=True):
+def sensitivity():
+    """Return the drivers of an invented decision; doubling the last is too much for any step."""
+    return SENSITIVITY.build(
+        {
+            "parameter": ["tolerances.eccentricity", "faults.per_satellite_year", "fleet.hard_body_radius_m"],
+            "stated": [5e-5, 0.01, 2.0],
+            "expected": [3e-4, 2e-4, 4e-4],
+            "required_step": [2.6, 1.5, np.nan],
+            "change": [0.8, -0.3, np.nan],
+            "stated_required_step": 1.8,
+        }
+    )
+
+
+def compute_fleet_block(study, scenario, *, met=True):
     return {
         "decision": decision(study, met=met),
         "planes": planes(study),
         "rates": fleet_rates(study),
+        "sensitivity": sensitivity(),
         "approaches": approaches([0, 1], [4, 5], [10.0, 400.0], [0.9, 2.5]),
     }
 
 
-def compute_debris_block(study, debris, chosen_case):
-    cases = expand(study)
+def compute_debris_block(study, scenario, debris, searched):
+    layouts = [UNSTACKED, *(layout.number for layout in layouts_of(study))]
     objects = debris["object"].values
     within = np.array(study.approaches.within_km)
     met = objects[objects % 4 == 0]
+    axes = {"layout": layouts, "object": objects}
     return {
         "rates": RATES.build(
-            {
-                "case": [case.number for case in cases],
-                "object": objects,
-                "year": np.arange(2),
-                "within_km": within,
-                "rate": np.ones((len(cases), objects.size, 2, within.size)),
-            },
-            dims=("case", "object", "year", "within_km"),
+            {**axes, "within_km": within, "rate": np.ones((len(layouts), objects.size, within.size))},
+            dims=("layout", "object", "within_km"),
         ),
         "collisions": RATES.build(
-            {
-                "case": [case.number for case in cases],
-                "object": objects,
-                "rate": np.full((len(cases), objects.size), 1e-7),
-            },
-            dims=("case", "object"),
+            {**axes, "rate": np.full((len(layouts), objects.size), 1e-7)}, dims=("layout", "object")
         ),
         "approaches": approaches(np.full(met.size, 2), met, 30.0 * (met % 20), 0.001 * (met % 1000) + 0.2),
     }
 
 
-def assemble(study, fleet_block, debris_blocks):
-    met = bool(fleet_block["decision"]["meets_target"].any())
+def assemble(study, fleet_blocks, debris_blocks):
+    met = bool(fleet_blocks[0]["decision"]["meets_target"].any())
     return decision(study, met=met, with_debris=sum(1 for _ in debris_blocks) > 0)
 
 
@@ -250,4 +276,4 @@ def install(monkeypatch, **others):
     conclusion.assemble = others.get("assemble", assemble)
     monkeypatch.setitem(sys.modules, "shells.study.block", block)
     monkeypatch.setitem(sys.modules, "shells.study.decision", conclusion)
-    monkeypatch.setattr(population, "load", lambda study: debris(study.debris.count))
+    monkeypatch.setattr(population, "load", lambda study, seed: debris(study.debris.count))

@@ -98,7 +98,7 @@ def test_all_faults_at_once_with_file_line_and_key(tmp_path):
         f"{path}, line 13: fleet.inclination_deg: found 253.0, expected a number below 180: mean inclination [degree]",
         f"{path}, line 8: fleet.altitude_km: missing; add it: ",
         f"{path}, line 8: fleet.hard_body_radius_m: missing; add it: ",
-        f"{path}, line 28: sweep.order[1]: found 'interleavd', expected 'monotone' or 'interleaved' or a list",
+        f"{path}, line 28: sweep.order[1]: found 'interleavd', expected 'monotone' or 'interleaved' or 'best' or",
         f"{path}, line 30: targt: unknown table; did you mean 'target'? Allowed here: study, fleet,",
     ):
         assert expected in text, expected
@@ -130,7 +130,29 @@ def test_all_faults_at_once_with_file_line_and_key(tmp_path):
         (("count = 25", 'path = "x"'), "debris.path: unknown key. Allowed here: source, count"),
         (('"demo"', '"moon"'), "debris.source: found 'moon', expected 'demo' or 'catalogue'"),
         (('source = "demo"\n', ""), "debris.source: missing; add it: where the debris comes from"),
-        (('"collisions"', '"probability"'), "target.quantity: found 'probability', expected 'collisions'"),
+        (('"collisions"', '"risk"'), "target.quantity: found 'risk', expected 'collisions' or 'probability'"),
+        (
+            (
+                'order = ["monotone", "interleaved"]',
+                'order = ["monotone"]\n[[sweep.tolerances]]\nname = "a"\nwidth = 1',
+            ),
+            "line 32: sweep.tolerances[0].width: unknown key. Allowed here: name, distribution, mean_radius_m, ecc",
+        ),
+        (
+            ("[target]", '[[sweep.faults]]\nname = "a"\n[[sweep.faults]]\nname = "b"\nduration_days = -1.0\n[target]'),
+            "line 35: sweep.faults[1].duration_days: found -1.0, expected a number above 0",
+        ),
+        (
+            ('order = ["monotone", "interleaved"]', 'order = ["monotone"]\nsolar_seed = [3]'),
+            "sweep.solar_seed: found [3], expected no seeds, for no solar activity of the study is 'drawn'",
+        ),
+        (
+            (
+                'order = ["monotone", "interleaved"]',
+                'order = ["monotone"]\n[[sweep.faults]]\nname = "a"\nper_satellite_year = 90.0',
+            ),
+            "sweep.faults: found",
+        ),
         (("value = 1.0e-4", "value = 1.0e-4\navoidance = true"), "target.avoidance: found true, expected false"),
         (("[debris]", "[forces]\nsolar_activity = 3\n[debris]"), "forces.solar_activity: found 3, expected 'low' or"),
         (("[debris]", "[forces]\nsolar_seed = -1\n[debris]"), "solar_seed: found -1, expected a number of at least 0"),
@@ -244,13 +266,15 @@ def test_template_names_every_key_and_is_the_quickstart(tmp_path):
     path = write_template("quickstart", tmp_path)
     assert path.read_text() == (ROOT / "configs" / "quickstart.toml").read_text()
     study = load_study(path)
-    tables = tomllib.loads(path.read_text().replace("# workers", "workers"))
+    uncommented = re.sub(r"(?m)^# (?=\[\[|[a-z_]+ = )", "", path.read_text())
+    tables = tomllib.loads(uncommented)
     assert set(tables) == set(Study.model_fields)
     for name, keys in tables.items():
         assert set(keys) == set(type(getattr(study, name)).model_fields), name
     # the template writes the defaults out: leaving them away changes nothing
     bare = re.sub(
-        r"(?m)^(phasing|frozen|match|per_sat|offset|duration|within|solar|order|avoidance|engine|objects).*\n",
+        r"(?m)^(phasing|frozen|match|injec|specific|per_sat|offset|duration|within|solar|order|avoidance|engine|objects)"
+        r".*\n",
         "",
         path.read_text(),
     )
@@ -295,6 +319,8 @@ h = "\\\"\"\" ]
 i = 2031-01-01T00:00:00Z
 [[many]]
 j = 1
+[[many]]
+j = 2
 """
     tomllib.loads(text)
     lines = locator.key_lines(text)
@@ -309,11 +335,15 @@ j = 1
         ("one", "sub"): 14,
         ("one", "sub", "i"): 15,
         ("many",): 16,
-        ("many", "j"): 17,
+        ("many", 0): 16,
+        ("many", 0, "j"): 17,
+        ("many", 1): 18,
+        ("many", 1, "j"): 19,
     }
+    assert locator.line_of(lines, ("many", 1, "j")) == 19
     assert locator.line_of(lines, ("one", "b", "c", "e", 1)) == 7
     assert locator.line_of(lines, ("one", "missing")) == 3
-    assert locator.line_of(lines, ("nowhere",)) == 17
+    assert locator.line_of(lines, ("nowhere",)) == 19
     assert locator.line_of({}, ("nowhere",)) == 1
 
 

@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 import shells
-from shells.errors import InputError
+from shells.fleet.radius_difference import radius_difference
+from shells.study import block
+from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
 
 TEXT = """
@@ -79,9 +82,88 @@ def test_choice_is_the_smallest_step_that_meets_the_target(tmp_path):
     np.testing.assert_allclose(decided["target_quantity"], quantity, rtol=1e-12)
 
 
-def test_planes_that_do_not_cross_are_refused_not_counted_as_safe(tmp_path):
-    with pytest.raises(InputError, match="planes 0 and 1 lie in nearly one or opposed planes"):
-        shells.choose_separation(study_of(tmp_path, pattern="delta", inclination=89.95))
+def test_opposed_planes_count_by_their_relative_motion(tmp_path):
+    # nodes over 360 degrees at 89.95: planes 0 and 1 oppose each other within 0.1 degrees, where no node is to be had
+    study = study_of(tmp_path, pattern="delta", inclination=89.95, frozen="false")
+    decided = shells.choose_separation(study)
+    layout, scenario = layouts_of(study)[1], scenarios_of(study)[0]
+    leaders = block._move(study, scenario, block._leaders_of(block.fleet_of(study, layout, scenario)))
+    tolerances, faults = study.tolerance_sets["stated"], study.fault_sets["stated"]
+    inside = radius_difference(tolerances, tolerances, first_radius_km=7438.0, second_radius_km=7438.0)
+    rates = shells.approach_rates(leaders, within_km=[0.01], difference=inside, satellites=20)
+    expected = rates["rate"].sel(plane=0, other_plane=1).item() * (1.0 - faults.share_of_time) ** 2
+    assert expected > 0.0
+    assert decided["collisions_control"].values[1] == pytest.approx(expected, rel=1e-6)
+
+
+# N1 N2 (2 n / pi a) / cos(beta / 2) pi R^2 / 2 times the normal density of the gap, mixed over the shares of faults
+# (rate of two shells, package notes, R far below sigma), here solved for the step that just meets the target
+def closed_form_step(*, radius_m=100.0, eccentricity=1e-5, share=0.02 * 30.0 / 365.25, offset_km=1.0, target=1e-3):
+    radius, body = 7438.137, 0.01
+    motion = np.sqrt(398600.4415 / radius**3) * 365.25 * 86400.0 / (2.0 * np.pi)
+    beta = np.arccos(np.cos(np.radians(86.5)) ** 2)
+    sigma2 = 2.0 * ((radius_m / 1000.0) ** 2 + (radius * eccentricity) ** 2)
+    parts = [
+        ((1.0 - share) ** 2, sigma2),
+        (2.0 * share * (1.0 - share), sigma2 + offset_km**2),
+        (share**2, sigma2 + 2.0 * offset_km**2),
+    ]
+
+    def excess(step):
+        density = sum(w * np.exp(-0.5 * step**2 / s2) / np.sqrt(2.0 * np.pi * s2) for w, s2 in parts)
+        return (
+            10.0 * 400 * 2.0 * motion / (np.pi * radius) / np.cos(beta / 2.0) * np.pi * body**2 / 2.0 * density - target
+        )
+
+    return brentq(excess, 1e-6, 50.0)
+
+
+@pytest.mark.parametrize(
+    ("target", "doubled"),
+    [
+        # a target that tolerances alone decide, and one that faults decide
+        (0.2, ("tolerances.mean_radius_m", {"radius_m": 200.0})),
+        (0.2, ("tolerances.eccentricity", {"eccentricity": 2e-5})),
+        (2e-3, ("faults.per_satellite_year", {"share": 0.04 * 30.0 / 365.25})),
+        (2e-3, ("faults.duration_days", {"share": 0.02 * 60.0 / 365.25})),
+        (1e-4, ("faults.offset_km", {"offset_km": 2.0})),
+    ],
+)
+def test_doubling_an_assumption_moves_the_step_as_the_closed_form_says(tmp_path, target, doubled):
+    study_of(tmp_path)
+    path = tmp_path / "study.toml"
+    path.write_text(
+        path.read_text()
+        .replace("eccentricity = 0.0", "eccentricity = 1.0e-5")
+        .replace("value = 1.0e-3", f"value = {target}")
+    )
+    study = load_study(path)
+    drivers = block.compute_fleet_block(study, scenarios_of(study)[0])["sensitivity"]
+    name, change = doubled
+    stated = closed_form_step(target=target)
+    assert float(drivers["stated_required_step"]) == pytest.approx(stated, rel=0.05)
+    moved = closed_form_step(target=target, **change) - stated
+    assert abs(moved) > 0.01
+    assert float(drivers["change"].sel(parameter=name)) == pytest.approx(moved, rel=0.2)
+
+
+def test_every_set_of_assumptions_has_its_smallest_step(tmp_path):
+    study_of(tmp_path)
+    path = tmp_path / "study.toml"
+    wide = (
+        '\n[[sweep.tolerances]]\nname = "stated"\n[[sweep.tolerances]]\nname = "wide"\nmean_radius_m = 300.0\n[target]'
+    )
+    path.write_text(path.read_text().replace("\n[target]", wide).replace("faults = 0.02", "faults = 0.002"))
+    decided = shells.choose_separation(load_study(path))
+    stated, other = (decided["tolerances"].values == name for name in ("stated", "wide"))
+    assert decided["smallest"].values[stated].sum() == 1
+    assert (decided["chosen"].values == (decided["smallest"].values & stated)).all()
+    # wider tolerances never meet the target earlier
+    step = decided["step"].values
+    later = decided["smallest"].values & other
+    assert not later.any() or step[later][0] >= step[decided["chosen"].values][0]
+    beyond = step[stated] > 0.4  # where shells overlap wider tolerances thin them out
+    assert (decided["number"].values[other] >= decided["number"].values[stated])[beyond].all()
 
 
 def test_more_faults_never_make_it_safer(tmp_path):

@@ -34,7 +34,7 @@ def test_run_writes_all_results(tmp_path, monkeypatch):
     assert place.path == tmp_path / "runs" / "trial"
     assert [event.name for event in events] == ["begin", "note", "block", "block", "block", "block", "end"]
     assert (events[-1].done, events[-1].total) == (4, 4)
-    xr.testing.assert_identical(place.read("inputs/debris"), fakes.debris(25))
+    xr.testing.assert_identical(place.read("inputs/7/debris"), fakes.debris(25))
     xr.testing.assert_identical(place.read("planes"), fakes.planes(study))
     xr.testing.assert_identical(place.read("decision"), fakes.decision(study, with_debris=True))
     assert int(place.read("found")["found"].sum()) == place.summary()["approaches"]["total"] == 9
@@ -48,9 +48,9 @@ def test_run_writes_all_results(tmp_path, monkeypatch):
 def test_running_again_computes_only_what_is_missing(tmp_path, monkeypatch, client):
     computed = []
 
-    def debris_block(study, debris, case):
+    def debris_block(study, scenario, debris, searched):
         computed.append(int(debris["object"][0]))
-        return fakes.compute_debris_block(study, debris, case)
+        return fakes.compute_debris_block(study, scenario, debris, searched)
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
     study = fakes.study(tmp_path)
@@ -81,10 +81,10 @@ def test_results_do_not_depend_on_the_cut(tmp_path, monkeypatch, client):
 
 
 def test_failed_blocks_are_told_and_the_others_go_on(tmp_path, monkeypatch, client):
-    def debris_block(study, debris, case):
+    def debris_block(study, scenario, debris, searched):
         if int(debris["object"][0]) == 50010:
             raise ZeroDivisionError("no speed at the node")
-        return fakes.compute_debris_block(study, debris, case)
+        return fakes.compute_debris_block(study, scenario, debris, searched)
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
     study = fakes.study(tmp_path)
@@ -104,7 +104,7 @@ def test_failed_blocks_are_told_and_the_others_go_on(tmp_path, monkeypatch, clie
 
 
 def test_failure_of_the_fleet_block_ends_the_run(tmp_path, monkeypatch, client):
-    def fleet_block(study):
+    def fleet_block(study, scenario):
         raise MemoryError("too many pairs")
 
     fakes.install(monkeypatch, compute_fleet_block=fleet_block)
@@ -113,8 +113,8 @@ def test_failure_of_the_fleet_block_ends_the_run(tmp_path, monkeypatch, client):
 
 
 def test_block_that_does_not_meet_its_schema_fails(tmp_path, monkeypatch, client):
-    def debris_block(study, debris, case):
-        block = fakes.compute_debris_block(study, debris, case)
+    def debris_block(study, scenario, debris, searched):
+        block = fakes.compute_debris_block(study, scenario, debris, searched)
         return {**block, "approaches": block["approaches"].drop_vars("crossing_angle")}
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
@@ -126,10 +126,10 @@ def test_block_that_does_not_meet_its_schema_fails(tmp_path, monkeypatch, client
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_signals_stop_a_run_cleanly(tmp_path, monkeypatch, number):
-    def debris_block(study, debris, case):
+    def debris_block(study, scenario, debris, searched):
         if int(debris["object"][0]) == 50010:
             os.kill(os.getpid(), number)
-        return fakes.compute_debris_block(study, debris, case)
+        return fakes.compute_debris_block(study, scenario, debris, searched)
 
     fakes.install(monkeypatch, compute_debris_block=debris_block)
     study = fakes.study(tmp_path, ("workers = 2", "workers = 1"))
@@ -145,19 +145,19 @@ def test_signals_stop_a_run_cleanly(tmp_path, monkeypatch, number):
 
 
 def test_no_case_meets_the_target(tmp_path, monkeypatch, client):
-    searched = []
+    layouts = []
 
-    def debris_block(study, debris, case):
-        searched.append(case)
-        return fakes.compute_debris_block(study, debris, case)
+    def debris_block(study, scenario, debris, searched):
+        layouts.append(searched)
+        return fakes.compute_debris_block(study, scenario, debris, searched)
 
     fakes.install(
         monkeypatch,
-        compute_fleet_block=lambda study: fakes.compute_fleet_block(study, met=False),
+        compute_fleet_block=lambda study, scenario: fakes.compute_fleet_block(study, scenario, met=False),
         compute_debris_block=debris_block,
     )
     place = run(fakes.study(tmp_path), client, directory=tmp_path)
-    assert set(searched) == {2}  # the largest step
+    assert {layout.step_km for layout in layouts} == {3.0}  # the largest step
     assert place.summary()["decision"]["step_km"] is None
     assert place.summary()["searched_case"] == 2
 
@@ -187,7 +187,7 @@ def test_run_that_is_on_already(tmp_path, monkeypatch, client):
 
 
 def test_debris_that_cannot_be_read_is_told(tmp_path, monkeypatch, client):
-    def fail(study):
+    def fail(study, seed):
         raise CatalogueError("sets.txt: empty")
 
     fakes.install(monkeypatch)
@@ -210,10 +210,10 @@ def test_workers_as_the_study_says(tmp_path):
 
 
 def test_demo_debris_of_the_study(tmp_path):
-    objects = population.load(fakes.study(tmp_path))
+    objects = population.load(fakes.study(tmp_path), 7)
     assert objects.sizes["object"] == 25
     assert objects["epoch"].values == np.datetime64("2031-04-01", "ns")
-    other = population.load(fakes.study(tmp_path, ("seed = 7", "seed = 8")))
+    other = population.load(fakes.study(tmp_path), 8)
     assert not np.array_equal(objects["raan"], other["raan"])
 
 
@@ -222,13 +222,13 @@ def test_demo_debris_of_the_study(tmp_path):
 )
 def test_catalogue_is_read_at_its_own_day_or_at_the_start(tmp_path, monkeypatch, median, at):
     study = catalogue_study(tmp_path, monkeypatch, median)
-    assert population.load(study) == np.datetime64(at, "ns")
+    assert population.load(study, 7) == np.datetime64(at, "ns")
 
 
 def test_catalogue_long_after_the_start_is_refused(tmp_path, monkeypatch):
     study = catalogue_study(tmp_path, monkeypatch, "2031-05-02")
     with pytest.raises(CatalogueError, match=r"its median epoch 2031-05-02 is 31 days after the start of the study"):
-        population.load(study)
+        population.load(study, 7)
 
 
 def catalogue_study(directory, monkeypatch, median):
@@ -254,5 +254,5 @@ def test_real_blocks_are_the_same_for_any_engine_and_cut(tmp_path):
     one = run(fakes.study(tmp_path, *REAL), directory=tmp_path / "one")
     change = ("objects_per_block = 10", 'objects_per_block = 25\nengine = "processes"')
     other = run(fakes.study(tmp_path, *REAL, change), directory=tmp_path / "other")
-    for name in ("decision", "planes", "found", "inputs/debris"):
+    for name in ("decision", "planes", "found", "inputs/7/debris"):
         assert groups.checksum(one.read(name)) == groups.checksum(other.read(name)), name

@@ -17,7 +17,7 @@ from shells.study.configuration import study_hash
 from shells.study.store import RunDirectory
 from tests.study import fakes
 
-BLOCK = Block(12, "debris", 10, 20)
+BLOCK = Block(12, "debris", 0, 10, 20)
 
 
 @pytest.fixture

@@ -25,7 +25,7 @@ def summary(directory, *, met=True, debris=None, decision=None):
         blocks.append((fakes.approaches([0], [50001], [5.0], [0.25]), debris))
     found = total(count(*block, start=start_of(study), years=2.0) for block in blocks)
     decision = fakes.decision(study, met=met) if decision is None else decision
-    return summarise(study, decision, found, debris, MANIFEST, searched=1 if met else 2)
+    return summarise(study, decision, fakes.sensitivity(), found, debris, MANIFEST, searched=1 if met else 2)
 
 
 def test_chosen_case(tmp_path):
@@ -53,6 +53,25 @@ def test_chosen_case(tmp_path):
         "eccentricity": 0.55,
         "ripple, λ terms": 0.25,
     }
+    assert [one["name"] for one in decision["drivers"]] == [
+        "tolerances.eccentricity",
+        "faults.per_satellite_year",
+        "fleet.hard_body_radius_m",
+    ]
+    assert decision["drivers"][2]["required_step_km"] is None  # no step is enough
+    assert decision["required_step_km"] == 1.8
+    assert decision["price"]["largest_trim_deg"] == pytest.approx(0.02)
+    assert result["under_other_assumptions"] == [
+        {
+            "tolerances": "stated",
+            "faults": "stated",
+            "solar_activity": "mean",
+            "solar_seed": 0,
+            "seed": 7,
+            "step_km": 2.0,
+            "order": "monotone",
+        }
+    ]
     assert result["searched_case"] == 1
     assert result["approaches"] == {
         "within_km": 5.0,

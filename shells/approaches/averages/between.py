@@ -69,8 +69,17 @@ def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, dist
     root = np.sqrt(np.maximum(distance_km**2 - (c[:, None] * x) ** 2, 0.0))
     weight = half[:, None] * np.cos(angles) * np.pi / nodes
     chord: Floats = np.zeros(near.shape)
-    chord[near] = (2.0 * root * difference.density(x - gap[:, None]) * weight).sum(axis=-1)
+    chord[near] = (2.0 * root * _density(difference, np.abs(x - gap[:, None])) * weight).sum(axis=-1)
     return chord
+
+
+def _density(difference: RadiusDifference, departure_km: Floats) -> Floats:
+    """Return the density, from the table where each of its values is a convolution."""
+    if difference.normal_km == 0.0 or difference.bounded_support_km == 0.0:
+        return difference.density(departure_km)
+    reach, _, _, logarithms, _ = tabulate(difference)
+    density: Floats = np.exp(np.interp(departure_km, np.linspace(0.0, reach, logarithms.size), logarithms))
+    return density
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from math import ceil, sqrt
 
 import numpy as np
@@ -66,6 +67,7 @@ def with_uncertainty(
     return replace(difference, normal_km=sqrt(difference.normal_km**2 + max(added, 0.0)))
 
 
+@lru_cache(maxsize=64)
 def tabulate(difference: RadiusDifference) -> Spread:
     """Return a distribution as tables on even cells from no departure to the largest.
 
