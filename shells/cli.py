@@ -7,14 +7,11 @@ end as one message and a non-zero exit: 1 for an error, 2 for wrong usage, 130 f
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from shells.errors import ShellsError
-
-if TYPE_CHECKING:
-    from shells.study.configuration import Study
 
 _STOPPED = 130
 
@@ -60,17 +57,17 @@ def new(name: str) -> None:
 @main.command()
 @click.argument("study", type=click.Path(path_type=Path))
 def check(study: Path) -> None:
-    """Validate the file STUDY and say how much work it is."""
-    from shells.study.cases import cut, expand
+    """Validate the file STUDY and say how much work it is, from a short calibration."""
+    from shells.report.terminal import print_estimate
+    from shells.study import population
+    from shells.study.cases import scenarios_of
     from shells.study.configuration import load_study
+    from shells.study.estimate import estimate
 
     loaded = load_study(study)
-    debris = _debris_count(loaded)
-    upper = "at most " if loaded.catalogue else ""
     click.echo(f"{study}: valid")
-    click.echo(f"  cases    {len(expand(loaded))}")
-    click.echo(f"  objects  {loaded.satellites} satellites, {upper}{debris} debris objects")
-    click.echo(f"  blocks   {upper}{len(cut(loaded, debris))}")
+    debris = population.load(loaded, scenarios_of(loaded)[0].seed) if loaded.debris else None
+    print_estimate(estimate(loaded, debris), loaded.run.workers)
 
 
 @main.command()
@@ -110,17 +107,3 @@ def catalogue(file: Path) -> None:
     from shells.report.terminal import print_catalogue
 
     print_catalogue(summarise(read_element_sets(file)))
-
-
-def _debris_count(study: Study) -> int:
-    from shells.study.configuration import DemoDebris
-
-    if isinstance(study.debris, DemoDebris):
-        return study.debris.count
-    if study.catalogue is None:
-        return 0
-    import numpy as np
-
-    from shells.debris.element_sets import read_element_sets
-
-    return int(np.unique(read_element_sets(study.catalogue).identifiers).size)

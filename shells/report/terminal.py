@@ -6,7 +6,7 @@ import math
 import sys
 import time
 from types import TracebackType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich.console import Console
@@ -18,6 +18,9 @@ from shells.debris.summary import Band, Summary
 from shells.report import wording
 from shells.report.rounding import significant, with_error
 from shells.study.runner import Event
+
+if TYPE_CHECKING:
+    from shells.study.estimate import Estimate
 
 #: Without a terminal, at most one line of progress in this time [s].
 QUIET_SECONDS = 30.0
@@ -151,6 +154,38 @@ def _found(summary: dict[str, Any]) -> str:
         f"Found in case {summary['searched_case']} within {found['within_km']:g} km: {found['total']} approaches "
         f"({kinds}){nearest}."
     )
+
+
+def print_estimate(found: Estimate, workers: int) -> None:
+    """Print how much work a study is, on stdout.
+
+    Parameters
+    ----------
+    found : shells.study.estimate.Estimate
+        From the calibration.
+    workers : int
+        Workers that share the blocks.
+    """
+    facts = {
+        "cases": f"{found.cases}",
+        "objects": f"{found.satellites} satellites, {found.debris} debris objects",
+        "blocks": f"{found.blocks}, the longest about {_duration(found.longest_block_seconds)}",
+        "time": f"about {_duration(found.core_seconds / workers)} on {workers} workers of this machine",
+        "memory": f"about {significant(found.worker_gb)} GB a worker",
+        "disk": f"about {significant(found.disk_gb)} GB",
+    }
+    grid = Table.grid(padding=(0, 2))
+    for label, value in facts.items():
+        grid.add_row(Text(label, style="cyan"), Text(value))
+    _console().print(grid)
+
+
+def _duration(seconds: float) -> str:
+    """Return a time with two significant digits, in the unit that suits it."""
+    for name, size in (("hours", 3600.0), ("minutes", 60.0)):
+        if seconds >= 2.0 * size:
+            return f"{significant(seconds / size)} {name}"
+    return f"{significant(seconds)} seconds"
 
 
 def print_catalogue(summary: Summary) -> None:

@@ -76,8 +76,23 @@ def _forces(scenario: Scenario) -> Forces:
     return Forces(solar_activity=scenario.solar_activity, solar_seed=scenario.solar_seed)
 
 
-def _move(study: Study, scenario: Scenario, objects: xr.Dataset) -> xr.Dataset:
-    """Propagate over the study, on a number of nodes that averages can thin out."""
+def move(study: Study, scenario: Scenario, objects: xr.Dataset) -> xr.Dataset:
+    """Propagate over the study, on a number of nodes that averages can thin out.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    scenario : Scenario
+        Whose forces act.
+    objects : Objects (object)
+        Whatever is moved.
+
+    Returns
+    -------
+    Orbits (object, time)
+        In memory.
+    """
     days = study.study.years * constants.YEAR.value / constants.DAY.value
     windows = AVERAGE_EVERY * int(np.ceil(days / AVERAGE_EVERY))
     orbits = propagate(
@@ -87,12 +102,35 @@ def _move(study: Study, scenario: Scenario, objects: xr.Dataset) -> xr.Dataset:
     return orbits.compute(scheduler="synchronous")
 
 
-def _thinned(orbits: xr.Dataset) -> xr.Dataset:
+def thinned(orbits: xr.Dataset) -> xr.Dataset:
+    """Return orbits on the nodes that averages need.
+
+    Parameters
+    ----------
+    orbits : Orbits (object, time)
+        From `move`.
+
+    Returns
+    -------
+    Orbits (object, time)
+        Every fourth node.
+    """
     return orbits.isel(time=slice(None, None, AVERAGE_EVERY))
 
 
-def _leaders_of(fleet: xr.Dataset) -> xr.Dataset:
-    """Return one satellite of each plane: rates and gaps are those of planes."""
+def leaders_of(fleet: xr.Dataset) -> xr.Dataset:
+    """Return one satellite of each plane, for rates and gaps are those of planes.
+
+    Parameters
+    ----------
+    fleet : Objects (object)
+        The fleet.
+
+    Returns
+    -------
+    Objects (object)
+        The satellites of slot 0.
+    """
     return fleet.isel(object=np.flatnonzero(fleet["slot"].values == 0))
 
 
@@ -124,7 +162,7 @@ def _decide(study: Study, scenario: Scenario) -> tuple[xr.Dataset, list[decision
     for layout in layouts_of(study):
         fleets[layout] = fleet_of(study, layout, scenario)
         stacks[layout] = Stacked.of(
-            _move(study, scenario, _leaders_of(fleets[layout])),
+            move(study, scenario, leaders_of(fleets[layout])),
             satellites=study.fleet.satellites_per_plane,
             within_km=study.search_km,
         )
@@ -170,7 +208,7 @@ def compute_fleet_block(study: Study, scenario: Scenario) -> dict[str, xr.Datase
     if scenario.number > 0:
         return datasets
     searched = next(one for one in assessments if one.case.number == searched_case(decided))
-    orbits = _move(study, scenario, fleet_of(study, searched.case.layout, scenario))
+    orbits = move(study, scenario, fleet_of(study, searched.case.layout, scenario))
     return datasets | {
         "planes": decision.planes_of(study, orbits),
         "sensitivity": sensitivity(study, searched.case, searched.stacked),
@@ -202,38 +240,55 @@ def compute_debris_block(
         altitude.
     """
     OBJECTS.check(debris, stage="debris block")
-    moved = _move(study, scenario, debris)
-    coarse = _thinned(moved)
-    thresholds = sorted({*study.approaches.within_km, SMALL_KM})
+    moved = move(study, scenario, debris)
+    coarse = thinned(moved)  # averages over phase are smooth
     layouts = (Layout(UNSTACKED, 0.0, "monotone"), *layouts_of(study))
-    rates = [
-        approach_rates(
-            _leaders(study, layout, scenario),
-            coarse,
-            within_km=thresholds,
-            by=("object",),
-            satellites=study.fleet.satellites_per_plane,
-        )["rate"].values
-        for layout in layouts
-    ]
+    rates = [averaged(study, _leaders(study, layout, scenario), coarse) for layout in layouts]
     axes = {"layout": [layout.number for layout in layouts], "object": debris["object"].values}
     found = RATES.build(
-        {**axes, "within_km": thresholds, "rate": np.stack(rates)}, dims=("layout", "object", "within_km")
+        {**axes, "within_km": rates[0]["within_km"].values, "rate": np.stack([one["rate"].values for one in rates])},
+        dims=("layout", "object", "within_km"),
     )
     datasets = {
         "rates": found,
         "collisions": RATES.build({**axes, "rate": _collision_rate(study, debris, found)}, dims=("layout", "object")),
     }
     if searched is not None:
-        fleet = _move(study, scenario, fleet_of(study, searched, scenario))
+        fleet = move(study, scenario, fleet_of(study, searched, scenario))
         datasets["approaches"] = find_approaches(fleet, moved, within_km=study.search_km)
     return datasets
+
+
+def averaged(study: Study, leaders: xr.Dataset, debris: xr.Dataset) -> xr.Dataset:
+    """Return the phase-averaged rates of debris with a layout.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    leaders : Orbits (object, time)
+        One satellite of each plane.
+    debris : Orbits (object, time)
+        On the same nodes.
+
+    Returns
+    -------
+    Rates (object, within_km)
+        Means over the mission, with all satellites of the fleet.
+    """
+    return approach_rates(
+        leaders,
+        debris,
+        within_km=sorted({*study.approaches.within_km, SMALL_KM}),
+        by=("object",),
+        satellites=study.fleet.satellites_per_plane,
+    )
 
 
 @lru_cache(maxsize=256)
 def _leaders(study: Study, layout: Layout, scenario: Scenario) -> xr.Dataset:
     """Return one satellite of each plane of a layout over the mission, moved once by each worker."""
-    return _thinned(_move(study, scenario, _leaders_of(fleet_of(study, layout, scenario))))
+    return thinned(move(study, scenario, leaders_of(fleet_of(study, layout, scenario))))
 
 
 def _collision_rate(study: Study, debris: xr.Dataset, rates: xr.Dataset) -> NDArray[np.float64]:

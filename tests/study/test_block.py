@@ -26,7 +26,7 @@ def low_debris():
 
 
 def _moved(study, objects):
-    return block._move(study, scenarios_of(study)[0], objects)
+    return block.move(study, scenarios_of(study)[0], objects)
 
 
 # Density at 500 km [kg m-3]: ECSS-E-ST-10-04C Rev.1, Tables G-1 to G-3 (above the equator; ours is that of all

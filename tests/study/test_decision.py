@@ -87,7 +87,7 @@ def test_opposed_planes_count_by_their_relative_motion(tmp_path):
     study = study_of(tmp_path, pattern="delta", inclination=89.95, frozen="false")
     decided = shells.choose_separation(study)
     layout, scenario = layouts_of(study)[1], scenarios_of(study)[0]
-    leaders = block._move(study, scenario, block._leaders_of(block.fleet_of(study, layout, scenario)))
+    leaders = block.move(study, scenario, block.leaders_of(block.fleet_of(study, layout, scenario)))
     tolerances, faults = study.tolerance_sets["stated"], study.fault_sets["stated"]
     inside = radius_difference(tolerances, tolerances, first_radius_km=7438.0, second_radius_km=7438.0)
     rates = shells.approach_rates(leaders, within_km=[0.01], difference=inside, satellites=20)
