@@ -15,7 +15,6 @@ from shells.cli import main
 from shells.report import terminal
 from shells.report.drawing import Chart
 from shells.study import estimate
-from shells.study.estimate import Estimate
 from shells.study.caution import CAUTION
 from shells.study.runner import Event
 from tests.study import fakes
