@@ -152,7 +152,7 @@ def test_a_huge_json_object_takes_little_memory(tmp_path):
     path = tmp_path / "huge.json"
     path.write_bytes(b'[{"OBJECT_NAME": "' + b"A" * 20_000_000)
     tracemalloc.start()
-    with pytest.raises(CatalogueError, match="the object that begins here is cut or no JSON"):
+    with pytest.raises(CatalogueError, match="the object that begins here is no JSON or has over 65536 characters"):
         read_element_sets(path)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
@@ -176,9 +176,18 @@ def test_sgp4_error_at_epoch(file):
     [
         ("", "the file is empty; expected a catalogue of element sets"),
         ("\n \r\n", "the file is empty; expected a catalogue of element sets"),
-        ("<html>", "no known catalogue format; it begins '<html>'; expected TLE or 3LE lines, or CCSDS OMM as CSV"),
+        (
+            "<html>",
+            "no known catalogue format; it begins '<html>'; expected TLE or 3LE lines, or CCSDS OMM as KVN, XML",
+        ),
         ("No GP data found", "no known catalogue format; it begins 'No GP data found'"),
-        ("CCSDS_OMM_VERS = 3.0", "no known catalogue format; it begins 'CCSDS_OMM_VERS = 3.0'"),
+        ("CCSDS_OEM_VERS = 3.0", "no known catalogue format; it begins 'CCSDS_OEM_VERS = 3.0'"),
+        (
+            "CCSDS_OMM_VERS = 3.0",
+            "no usable element set in this OMM KVN file; 1 rejected, the first: line 1: mandatory",
+        ),
+        ("<ndm/>", "no usable element set in this OMM XML file; found no record at all"),
+        ("\x1b[2J\x00", "no known catalogue format; it begins '\N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}'"),
         ("[]", "no usable element set in this OMM JSON file; found no record at all"),
         (",".join(message()), "no usable element set in this OMM CSV file; found no record at all"),
         (
@@ -198,7 +207,7 @@ def test_file_that_is_no_catalogue(file, tmp_path, content, found):
 
 
 def test_missing_file_and_directory(tmp_path):
-    expected = f"{tmp_path / 'none'}: no such file; give the path of a TLE, 3LE, OMM CSV or OMM JSON file"
+    expected = f"{tmp_path / 'none'}: no such file; give the path of a catalogue file"
     with pytest.raises(CatalogueError) as caught:
         read_element_sets(tmp_path / "none")
     assert str(caught.value) == expected
