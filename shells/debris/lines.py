@@ -156,11 +156,13 @@ def bounded_lines(stream: IO[bytes], *, limit: int) -> Iterator[Line]:
     Yields
     ------
     Line
-        Every line, blank ones included; bytes that are not UTF-8 become replacement characters.
+        Every line that is not empty; bytes that are not UTF-8 become replacement characters.
     """
     number = 0
     while piece := stream.readline(limit + 2):
         number += 1
+        if piece == b"\n":
+            continue
         if number == 1:
             piece = piece.removeprefix(_BYTE_ORDER_MARK)
         overlong = len(piece.rstrip(b"\r\n")) > limit
