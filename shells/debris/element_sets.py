@@ -38,6 +38,9 @@ DUPLICATE = "duplicate"
 #: A file with more useless records than this is no catalogue; the bound keeps their list small.
 MOST_REJECTED = 100_000
 
+#: A file with more usable sets than this is no catalogue: there are some 50,000 objects, and each set takes some 2 kB.
+MOST_SETS = 2_000_000
+
 #: sgp4init counts days from 1949-12-31T00:00 UTC, Julian date 2433281.5.
 _SGP4_ZERO = np.datetime64("1949-12-31", "ns").astype(np.int64).item()
 _SGP4_ZERO_JULIAN = 2433281.5
@@ -192,6 +195,10 @@ def read_element_sets(path: str | Path) -> ElementSets:
         file_format = _recognised(stream, path)
         for record in _records(stream, file_format, path.name):
             _sort_in(record, kept, rejected)
+            if len(kept) > MOST_SETS:
+                raise CatalogueError(
+                    f"{path}: more than {MOST_SETS} element sets; expected one catalogue, split the file"
+                )
             if len(rejected) > MOST_REJECTED:
                 raise CatalogueError(
                     f"{path}: more than {MOST_REJECTED} records cannot be used; {_beginning(rejected)}"
@@ -200,7 +207,7 @@ def read_element_sets(path: str | Path) -> ElementSets:
         found = _beginning(rejected) if rejected else "found no record at all"
         raise CatalogueError(f"{path}: no usable element set in this {file_format} file; {found}")
     return ElementSets(
-        file=path.name,
+        file=printable(path.name),
         file_sha256=sha256(path),
         format=file_format,
         identifiers=np.array([record.identifier for record, _ in kept], dtype=np.int64),

@@ -72,6 +72,8 @@ def opened(path: Path) -> Iterator[IO[bytes]]:
     CatalogueError
         The file is missing, not a file of the disk, unreadable, or its gzip data is cut, corrupt or a bomb.
     """
+    if "\0" in str(path):
+        raise CatalogueError(f"{str(path)!r}: no path of a file, it holds a NUL; give the path of a catalogue file")
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             raise CatalogueError(f"{path}: cannot be read (a directory, pipe or device); expected a file")

@@ -11,16 +11,8 @@ import re
 from collections.abc import Iterable, Iterator
 
 from shells.debris.lines import Line
-from shells.debris.orbit_messages import (
-    KEYWORDS,
-    LONGEST_LINE,
-    VERSION,
-    WITH_UNIT,
-    check_unit,
-    message_record,
-    rejected_message,
-)
-from shells.debris.records import ElementRecord, RecordError, Rejected, shortened
+from shells.debris.orbit_messages import LONGEST_LINE, VERSION, WITH_UNIT, Message
+from shells.debris.records import ElementRecord, Rejected, shortened
 
 _BLOCKS = (
     ("header", (VERSION, "CLASSIFICATION", "CREATION_DATE", "ORIGINATOR", "MESSAGE_ID")),
@@ -71,7 +63,7 @@ _BLOCK_OF = {keyword: place for place, (_, keywords) in enumerate(_BLOCKS) for k
 
 #: What a message begins with, whichever it is: other messages of the same standards are no orbit for SGP4.
 _BEGINS = re.compile(r"CCSDS_[A-Z]+_VERS")
-_COMMENT = re.compile(r"COMMENT(?:\s|$)", re.IGNORECASE)
+_COMMENT = re.compile(r"COMMENT(?:\s|$)")
 
 
 def read_kvn(lines: Iterable[Line]) -> Iterator[ElementRecord | Rejected]:
@@ -97,60 +89,41 @@ def read_kvn(lines: Iterable[Line]) -> Iterator[ElementRecord | Rejected]:
             if message:
                 yield message.record()
             message = _Message(line, keyword)
-        message.take(line, keyword, value.strip() if equals else None)
+        message.take_line(line, keyword, value.strip() if equals else None)
     if message:
         yield message.record()
 
 
-class _Message:
-    """What has been read of the message under way: a few known keywords, and the first fault."""
+class _Message(Message):
+    """A message read line by line; its blocks have an order."""
 
     def __init__(self, line: Line, keyword: str) -> None:
-        self._line = line
-        self._fields: dict[str, str] = {}
+        super().__init__(line.number, line.text)
         self._block = 0
-        self._fault: RecordError | None = None
         if keyword != VERSION:
-            self._fault = RecordError("not an OMM", f"begins '{shortened(line.text)}', expected {VERSION}")
+            self.wrong(line.number, "not an OMM", f"begins '{shortened(line.text)}', expected {VERSION}")
 
-    def take(self, line: Line, keyword: str, value: str | None) -> None:
-        """Take one line; after a fault too, so that number and name can be told."""
-        try:
-            self._take(line, keyword, value)
-        except RecordError as error:
-            if self._fault is None:
-                self._fault = RecordError(error.reason, f"line {line.number}: {error.detail}")
-
-    def record(self) -> ElementRecord | Rejected:
-        """Return what the message is."""
-        if self._fault:
-            return rejected_message(self._line.number, self._fields, self._line.text, self._fault)
-        return message_record(self._line.number, self._fields, self._line.text, stated=True)
-
-    def _take(self, line: Line, keyword: str, value: str | None) -> None:
+    def take_line(self, line: Line, keyword: str, value: str | None) -> None:
+        """Take one line: its keyword, and its value where there is one."""
         if line.overlong:
-            raise RecordError("line too long", f"longer than {LONGEST_LINE} characters")
-        if value is None:
-            raise RecordError("line not readable", f"'{shortened(line.text)}', expected KEYWORD = value")
-        if keyword in self._fields:
-            raise RecordError("keyword repeated", keyword)
-        if keyword in KEYWORDS:
-            self._fields[keyword] = _without_unit(keyword, value)
-        self._check_order(keyword)
+            self.wrong(line.number, "line too long", f"longer than {LONGEST_LINE} characters")
+        elif value is None:
+            self.wrong(line.number, "line not readable", f"'{shortened(line.text)}', expected KEYWORD = value")
+        else:
+            self.take(line.number, keyword, *_value_and_unit(keyword, value))
+            self._check_order(line.number, keyword)
 
-    def _check_order(self, keyword: str) -> None:
+    def _check_order(self, line: int, keyword: str) -> None:
         block = _BLOCK_OF.get(keyword, self._block)
         if block < self._block:
             detail = f"{keyword} of the {_BLOCKS[block][0]} after the {_BLOCKS[self._block][0]}"
-            raise RecordError("keyword out of order", detail)
+            self.wrong(line, "keyword out of order", detail)
         self._block = block
 
 
-def _without_unit(keyword: str, value: str) -> str:
-    if keyword not in WITH_UNIT or not value.endswith("]"):
-        return value
-    number, bracket, unit = value[:-1].partition("[")
-    if bracket:
-        check_unit(keyword, unit)
-        return number.strip()
-    return value
+def _value_and_unit(keyword: str, value: str) -> tuple[str, str | None]:
+    if keyword in WITH_UNIT and value.endswith("]"):
+        number, bracket, unit = value[:-1].partition("[")
+        if bracket:
+            return number.strip(), unit
+    return value, None

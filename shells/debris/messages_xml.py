@@ -19,8 +19,8 @@ from xml.sax.xmlreader import AttributesImpl
 from defusedxml.common import DefusedXmlException  # type: ignore[import-untyped]
 from defusedxml.expatreader import DefusedExpatParser  # type: ignore[import-untyped]
 
-from shells.debris.orbit_messages import KEYWORDS, VERSION, WITH_UNIT, check_unit, message_record, rejected_message
-from shells.debris.records import ElementRecord, RecordError, Rejected, printable
+from shells.debris.orbit_messages import KEYWORDS, VERSION, Message
+from shells.debris.records import ElementRecord, Rejected, printable
 from shells.errors import CatalogueError
 
 #: Deepest nesting: ndm, omm, body, segment, data, meanElements and a keyword are seven.
@@ -70,37 +70,6 @@ def read_xml(stream: IO[bytes], *, source: str) -> Iterator[ElementRecord | Reje
     yield from reader.finished()
 
 
-class _Message:
-    """What has been read of the message under way: a few known keywords, and the first fault."""
-
-    def __init__(self, line: int, depth: int, tag: str) -> None:
-        self.depth = depth
-        self._line = line
-        self._tag = tag
-        self._fields: dict[str, str] = {}
-        self._fault: RecordError | None = None
-
-    def wrong(self, reason: str, detail: str) -> None:
-        """Note a fault; the first one counts."""
-        if self._fault is None:
-            self._fault = RecordError(reason, detail)
-
-    def take(self, keyword: str, value: str) -> None:
-        """Take the value of a keyword."""
-        if keyword in self._fields:
-            self.wrong("keyword repeated", keyword)
-        elif len(value) > LONGEST_VALUE:
-            self.wrong("value too long", f"{keyword} is longer than {LONGEST_VALUE} characters")
-        else:
-            self._fields[keyword] = value
-
-    def record(self) -> ElementRecord | Rejected:
-        """Return what the message is."""
-        if self._fault:
-            return rejected_message(self._line, self._fields, self._tag, self._fault)
-        return message_record(self._line, self._fields, self._tag, stated=True)
-
-
 class _Reader(ContentHandler):
     """Takes text in pieces and hands out the messages that it finishes."""
 
@@ -112,10 +81,12 @@ class _Reader(ContentHandler):
         self._parser.setContentHandler(self)
         self._finished: list[ElementRecord | Rejected] = []
         self._names: set[str] = set()
-        self._path: list[str] = []
-        self._message: _Message | None = None
+        self._depth = 0
+        self._message: Message | None = None
+        self._message_depth = 0
         self._keyword = ""
         self._value = ""
+        self._unit: str | None = None
         self._unread = 0
 
     def feed(self, text: str) -> None:
@@ -142,13 +113,13 @@ class _Reader(ContentHandler):
         self._unread = 0
         if name not in self._names or len(attrs):
             self._count_names(name, attrs)
-        local = name.rpartition(":")[2]
-        self._path.append(local)
-        if len(self._path) > DEEPEST:
+        self._depth += 1
+        if self._depth > DEEPEST:
             self._fail(f"elements are nested deeper than {DEEPEST}")
+        local = name.rpartition(":")[2]
         if self._message:
             self._inside(self._message, local, attrs)
-        elif len(self._path) == 1 and local != "omm":
+        elif self._depth == 1 and local != "omm":
             if local != "ndm":
                 self._fail(f"the root is <{local[:40]}>")
         elif local not in _OUTSIDE:
@@ -164,43 +135,45 @@ class _Reader(ContentHandler):
     def endElement(self, name: str) -> None:
         """End a value or a message."""
         self._unread = 0
-        self._path.pop()
         if self._message is None:
-            return
-        if self._keyword:
-            self._message.take(self._keyword, self._value.strip())
-            self._keyword = self._value = ""
-        elif len(self._path) == self._message.depth:
+            pass
+        elif self._keyword:
+            self._end_value(self._message)
+        elif self._depth == self._message_depth:
             self._finished.append(self._message.record())
             self._message = None
+        self._depth -= 1
 
     def processingInstruction(self, target: str, data: str) -> None:
         """Pass over it."""
         self._unread = 0
 
     def _begin(self, local: str, attributes: AttributesImpl) -> None:
-        self._message = _Message(self._parser.getLineNumber(), len(self._path) - 1, f"<{local[:40]}>")
+        line = self._parser.getLineNumber()
+        self._message = Message(line, f"<{local[:40]}>")
+        self._message_depth = self._depth
         if local == "omm":
-            self._message.take(VERSION, attributes.get("version", ""))
+            self._message.take(line, VERSION, attributes.get("version", ""))
         else:
-            self._message.wrong("not an OMM", f"<{local[:40]}>, expected <omm>")
+            self._message.wrong(line, "not an OMM", f"<{local[:40]}>, expected <omm>")
 
-    def _inside(self, message: _Message, local: str, attributes: AttributesImpl) -> None:
+    def _inside(self, message: Message, local: str, attributes: AttributesImpl) -> None:
         if self._keyword:
-            message.wrong("value not readable", f"<{local[:40]}> within {self._keyword}, expected text")
+            detail = f"<{local[:40]}> within {self._keyword}, expected text"
+            message.wrong(self._parser.getLineNumber(), "value not readable", detail)
         elif local == "omm":
-            message.wrong("message not ended", "another <omm> begins within it")
+            message.wrong(self._parser.getLineNumber(), "message not ended", "another <omm> begins within it")
         elif local in KEYWORDS:
             self._keyword = local
-            unit = attributes.get("units")
-            if unit is not None and local in WITH_UNIT:
-                self._check_unit(message, local, unit)
+            self._unit = attributes.get("units")
 
-    def _check_unit(self, message: _Message, keyword: str, unit: str) -> None:
-        try:
-            check_unit(keyword, unit)
-        except RecordError as error:
-            message.wrong(error.reason, error.detail)
+    def _end_value(self, message: Message) -> None:
+        line = self._parser.getLineNumber()
+        if len(self._value) > LONGEST_VALUE:
+            detail = f"{self._keyword} is longer than {LONGEST_VALUE} characters"
+            message.wrong(line, "value too long", detail)
+        message.take(line, self._keyword, self._value.strip(), self._unit)
+        self._keyword = self._value = ""
 
     def _count_names(self, name: str, attributes: AttributesImpl) -> None:
         self._names.add(name)

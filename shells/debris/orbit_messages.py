@@ -80,6 +80,46 @@ _FIRST_YEAR, _LAST_YEAR = 1957, 2200
 _UNIX_EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 
 
+class Message:
+    """A message of the standard's own forms while it is read: the keywords looked at, and the first fault.
+
+    Parameters
+    ----------
+    line : int
+        Line of the file where it begins.
+    text : str
+        Its beginning, for the list of rejected records.
+    """
+
+    def __init__(self, line: int, text: str) -> None:
+        self._line = line
+        self._text = text
+        self._fields: dict[str, str] = {}
+        self._fault: RecordError | None = None
+
+    def wrong(self, line: int, reason: str, detail: str) -> None:
+        """Note a fault; the first one counts."""
+        if self._fault is None:
+            self._fault = RecordError(reason, f"line {line}: {detail}")
+
+    def take(self, line: int, keyword: str, value: str, unit: str | None = None) -> None:
+        """Take the value of a keyword; after a fault too, so that number and name can be told."""
+        if keyword not in KEYWORDS:
+            return
+        if keyword in self._fields:
+            self.wrong(line, "keyword repeated", keyword)
+        elif unit is not None and keyword in WITH_UNIT and re.sub(r"\s", "", unit[:40]).lower() not in _UNITS[keyword]:
+            self.wrong(line, "another unit", f"{keyword} in '{unit[:40]}', expected {_UNITS[keyword][0]}")
+        else:
+            self._fields[keyword] = value
+
+    def record(self) -> ElementRecord | Rejected:
+        """Return what the message is."""
+        if self._fault:
+            return rejected_message(self._line, self._fields, self._text, self._fault)
+        return message_record(self._line, self._fields, self._text, stated=True)
+
+
 def message_record(line: int, fields: Mapping[str, Any], text: str, *, stated: bool) -> ElementRecord | Rejected:
     """Return the element set of one message, or why there is none.
 
@@ -129,25 +169,6 @@ def rejected_message(line: int, fields: Mapping[str, Any], text: str, error: Rec
     identifier = shortened(_text(fields.get("NORAD_CAT_ID")))
     name = _text(fields.get("OBJECT_NAME"))[:LONGEST_NAME]
     return Rejected(line, identifier, name, shortened(text), error.reason, error.detail)
-
-
-def check_unit(keyword: str, unit: str) -> None:
-    """Raise unless a unit is the one that the standard has for a keyword.
-
-    Parameters
-    ----------
-    keyword : str
-        One of `WITH_UNIT`.
-    unit : str
-        Unit as written, without brackets; case and blanks do not matter.
-
-    Raises
-    ------
-    RecordError
-        Another unit: the number means something else.
-    """
-    if re.sub(r"\s", "", unit[:40]).lower() not in _UNITS[keyword]:
-        raise RecordError("another unit", f"{keyword} in '{unit[:40]}', expected {_UNITS[keyword][0]}")
 
 
 def catalogue_number(value: Any) -> int:
