@@ -196,9 +196,7 @@ def read_element_sets(path: str | Path) -> ElementSets:
         for record in _records(stream, file_format, path.name):
             _sort_in(record, kept, rejected)
             if len(kept) > MOST_SETS:
-                raise CatalogueError(
-                    f"{path}: more than {MOST_SETS} element sets; expected one catalogue, split the file"
-                )
+                raise CatalogueError(f"{path}: more than {MOST_SETS} element sets; expected fewer, split the file")
             if len(rejected) > MOST_REJECTED:
                 raise CatalogueError(
                     f"{path}: more than {MOST_REJECTED} records cannot be used; {_beginning(rejected)}"

@@ -266,11 +266,20 @@ def test_missing_file_and_directory(tmp_path):
     with pytest.raises(CatalogueError) as caught:
         read_element_sets(tmp_path / "none")
     assert str(caught.value) == expected
+    with pytest.raises(CatalogueError, match="no path of a file, it holds a NUL"):
+        read_element_sets("a\0b")
     os.mkfifo(tmp_path / "pipe")
     for path in (tmp_path, tmp_path / "pipe"):
         with pytest.raises(CatalogueError) as caught:
             read_element_sets(str(path))
         assert str(caught.value) == f"{path}: cannot be read (a directory, pipe or device); expected a file"
+
+
+def test_more_sets_than_any_catalogue_are_refused(file, monkeypatch):
+    monkeypatch.setattr("shells.debris.element_sets.MOST_SETS", 2)
+    assert len(file(text_of(1, 2))) == 2
+    with pytest.raises(CatalogueError, match=r"catalogue: more than 2 element sets; expected fewer, split the file$"):
+        file(text_of(1, 2, 3))
 
 
 def test_endless_rubbish_is_refused(file):
