@@ -1,4 +1,4 @@
-"""Orbit mean-elements messages as CSV and JSON: what the sites write, what the standard allows, what is refused."""
+"""Orbit mean-elements messages: what all forms share, and what the sites write as CSV and JSON."""
 
 import csv
 import io
@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 from shells.debris.lines import bounded_lines
 from shells.debris.messages_csv import read_csv
 from shells.debris.messages_json import LONGEST_OBJECT, read_json
+from shells.debris.messages_kvn import read_kvn
+from shells.debris.messages_xml import read_xml
 from shells.debris.orbit_messages import LONGEST_LINE, MANDATORY, catalogue_number, epoch_nanoseconds
 from shells.debris.records import ElementRecord, RecordError, Rejected
 from shells.errors import CatalogueError
-from tests.debris.written import message
+from tests.debris.written import as_kvn, as_xml, message
 
 
 def from_json(text: str) -> list[ElementRecord | Rejected]:
@@ -62,7 +64,7 @@ def test_published_epochs():
     name=st.text(st.characters(exclude_categories=("C", "Z")), max_size=30),
     as_text=st.booleans(),
 )
-def test_other_method_reads_what_json_and_csv_modules_write(
+def test_other_method_reads_what_other_modules_write(
     number, mean_motion, eccentricity, inclination, angles, bstar, epoch, name, as_text
 ):
     if epoch.year > 2200:
@@ -70,6 +72,10 @@ def test_other_method_reads_what_json_and_csv_modules_write(
     fields = {
         "OBJECT_NAME": name,
         "OBJECT_ID": "1999-025A",
+        "CENTER_NAME": "EARTH",
+        "REF_FRAME": "TEME",
+        "TIME_SYSTEM": "UTC",
+        "MEAN_ELEMENT_THEORY": "SGP4",
         "EPOCH": epoch.isoformat(),
         "MEAN_MOTION": mean_motion,
         "ECCENTRICITY": eccentricity,
@@ -82,10 +88,12 @@ def test_other_method_reads_what_json_and_csv_modules_write(
         "BSTAR": bstar,
     }
     (written_csv,) = from_csv(csv_text([fields]))
+    (written_kvn,) = read_kvn(bounded_lines(io.BytesIO(as_kvn([fields]).encode()), limit=LONGEST_LINE))
+    (written_xml,) = read_xml(io.BytesIO(as_xml([fields]).encode()), source="test.xml")
     if as_text:
         fields = {keyword: str(value) for keyword, value in fields.items()}
     (written_json,) = from_json(json.dumps([fields]))
-    assert written_csv._replace(line=1) == written_json
+    assert all(one._replace(line=1) == written_json for one in (written_csv, written_kvn, written_xml))
     assert written_json == ElementRecord(
         line=1,
         identifier=number,
