@@ -2,8 +2,9 @@
 
 H. Neogy, gpconf: a conformance corpus for orbital-data parsers crossing the five-digit catalog-number boundary,
 version 0.7.0, doi:10.5281/zenodo.22867654 (Apache-2.0, installed from PyPI). Of the five cases that ship in the package
-the four of readers are replayed; one is of writers, and the others need data that the kit fetches. The corpus compares what a parser returns with values frozen from a provider's responses, and
-wants every corrupt record refused with a reason while its neighbours are read.
+the four of readers are replayed; one is of writers, and the others need data that the kit fetches. The corpus compares
+what a parser returns with values frozen from a provider's responses, and wants every corrupt record refused with a
+reason while its neighbours are read.
 """
 
 import math
@@ -22,8 +23,8 @@ pytestmark = [
     pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
 ]
 
-#: The one file read otherwise than the corpus wants: a message for SGP4 without `NORAD_CAT_ID`, where the standard can be
-#: read both ways (CCSDS 502.0-B-3, table 4-3). Here objects are told apart by it, so such a message is rejected.
+#: The one file read otherwise than the corpus wants: a message for SGP4 without `NORAD_CAT_ID`, where the standard can
+#: be read both ways (CCSDS 502.0-B-3, table 4-3). Here objects are told apart by it, so such a message is rejected.
 NUMBERLESS = "v05-omm-3.0-header-optional-keywords-omitted.kvn"
 
 PER_DAY = 1440.0 / (2.0 * math.pi)
