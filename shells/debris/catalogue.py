@@ -41,7 +41,7 @@ def read_catalogue(path: str | Path, *, at: np.datetime64 | datetime | str | Non
     Parameters
     ----------
     path : str or Path
-        TLE or 3LE, CCSDS OMM as CSV or JSON, plain or gzip; recognised from the content, whatever the name.
+        TLE or 3LE, CCSDS OMM as KVN, XML, CSV or JSON, plain or gzip; recognised from the content, whatever the name.
     at : datetime64, datetime or str, optional
         Time of the elements, UTC. By default the median epoch of the element sets, rounded down to the start of its UTC
         day. SGP4 carries every set from its own epoch to this time: keep it within days of the epochs.

@@ -1,6 +1,7 @@
 """Element sets of a catalogue file, ready for SGP4: the lower layer of `read_catalogue`.
 
-The format is recognised from the content: TLE or 3LE, CCSDS OMM as CSV or JSON, plain or gzip. Elements are SGP4's own
+The format is recognised from the content: TLE or 3LE, CCSDS OMM as KVN, XML, CSV or JSON, plain or gzip. Names and
+texts come out without control characters, whatever the file holds: others show and store them. Elements are SGP4's own
 (Brouwer mean elements with Kozai's mean motion, WGS-72, TEME, UTC) and stay inside the `Satrec` objects: everything
 else in the library uses mean elements fitted to what SGP4 propagates (`shells.debris.fit`).
 """
@@ -8,6 +9,7 @@ else in the library uses mean elements fitted to what SGP4 propagates (`shells.d
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import compress
@@ -18,12 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 from sgp4.api import SGP4_ERRORS, WGS72, Satrec
 
-from shells.debris import orbit_messages, two_line
+from shells.debris import two_line
 from shells.debris.lines import HEAD_BYTES, bounded_lines, opened, sha256
-from shells.debris.records import ElementRecord, Rejected
+from shells.debris.messages_csv import read_csv
+from shells.debris.messages_json import read_json
+from shells.debris.messages_kvn import read_kvn
+from shells.debris.messages_xml import read_xml
+from shells.debris.orbit_messages import LONGEST_LINE, VERSION
+from shells.debris.records import ElementRecord, Rejected, printable
 from shells.errors import CatalogueError
 
-Format = Literal["TLE", "OMM CSV", "OMM JSON"]
+Format = Literal["TLE", "OMM KVN", "OMM XML", "OMM CSV", "OMM JSON"]
 
 #: Reason of a record that another one of the same object stands in for.
 DUPLICATE = "duplicate"
@@ -31,10 +38,16 @@ DUPLICATE = "duplicate"
 #: A file with more useless records than this is no catalogue; the bound keeps their list small.
 MOST_REJECTED = 100_000
 
+#: A file with more usable sets than this is no catalogue: there are some 50,000 objects, and each set takes some 2 kB.
+MOST_SETS = 2_000_000
+
 #: sgp4init counts days from 1949-12-31T00:00 UTC, Julian date 2433281.5.
 _SGP4_ZERO = np.datetime64("1949-12-31", "ns").astype(np.int64).item()
 _SGP4_ZERO_JULIAN = 2433281.5
 _NANOSECONDS_PER_DAY = 86_400_000_000_000
+
+_XML_ROOT = re.compile(r"<(?:[\w.-]+:)?(?:ndm|omm)[\s/>]")
+_KVN_BEGINNING = re.compile(rf"^\s*{VERSION}\s*=", re.MULTILINE | re.IGNORECASE)
 
 #: SGP4 refuses numbers beyond 339999 and does not use them: every satellite gets this one.
 _DUMMY_NUMBER = 0
@@ -54,7 +67,7 @@ class ElementSets:
     file_sha256 : str
         Checksum of the file as it lies on disk.
     format : str
-        "TLE" (with or without name lines), "OMM CSV" or "OMM JSON".
+        "TLE" (with or without name lines), "OMM KVN", "OMM XML", "OMM CSV" or "OMM JSON".
     identifiers : ndarray of int64, (set,)
         Catalogue numbers, up to nine digits.
     names, designators : tuple of str, (set,)
@@ -162,7 +175,7 @@ def read_element_sets(path: str | Path) -> ElementSets:
     Parameters
     ----------
     path : str or Path
-        TLE or 3LE, OMM CSV or OMM JSON, plain or gzip; recognised from the content, whatever the name.
+        TLE or 3LE, CCSDS OMM as KVN, XML, CSV or JSON, plain or gzip; recognised from the content, whatever the name.
 
     Returns
     -------
@@ -173,7 +186,7 @@ def read_element_sets(path: str | Path) -> ElementSets:
     Raises
     ------
     CatalogueError
-        The file is missing, cut, corrupt, of another format, or holds no usable set.
+        The file is missing, cut, corrupt, of another format, beyond a limit, or holds no usable set.
     """
     path = Path(path)
     kept: list[tuple[ElementRecord, Any]] = []
@@ -182,6 +195,8 @@ def read_element_sets(path: str | Path) -> ElementSets:
         file_format = _recognised(stream, path)
         for record in _records(stream, file_format, path.name):
             _sort_in(record, kept, rejected)
+            if len(kept) > MOST_SETS:
+                raise CatalogueError(f"{path}: more than {MOST_SETS} element sets; expected fewer, split the file")
             if len(rejected) > MOST_REJECTED:
                 raise CatalogueError(
                     f"{path}: more than {MOST_REJECTED} records cannot be used; {_beginning(rejected)}"
@@ -190,7 +205,7 @@ def read_element_sets(path: str | Path) -> ElementSets:
         found = _beginning(rejected) if rejected else "found no record at all"
         raise CatalogueError(f"{path}: no usable element set in this {file_format} file; {found}")
     return ElementSets(
-        file=path.name,
+        file=printable(path.name),
         file_sha256=sha256(path),
         format=file_format,
         identifiers=np.array([record.identifier for record, _ in kept], dtype=np.int64),
@@ -206,8 +221,9 @@ def read_element_sets(path: str | Path) -> ElementSets:
 
 def _sort_in(record: ElementRecord | Rejected, kept: list[tuple[ElementRecord, Any]], rejected: list[Rejected]) -> None:
     if isinstance(record, Rejected):
-        rejected.append(record)
+        rejected.append(Rejected(record.line, *(printable(text) for text in record[1:])))
         return
+    record = record._replace(name=printable(record.name), designator=printable(record.designator))
     satellite = _satellite(record)
     if satellite.error:
         detail = f"error {satellite.error}: {SGP4_ERRORS[satellite.error]}"
@@ -243,28 +259,38 @@ def _satellite(record: ElementRecord) -> Any:
 
 
 def _records(stream: IO[bytes], file_format: Format, source: str) -> Iterator[ElementRecord | Rejected]:
-    if file_format == "OMM JSON":
-        return orbit_messages.read_json(stream, source=source)
-    if file_format == "OMM CSV":
-        return orbit_messages.read_csv(bounded_lines(stream, limit=orbit_messages.LONGEST_LINE), source=source)
-    return two_line.read_two_line(bounded_lines(stream, limit=two_line.LONGEST_LINE))
+    match file_format:
+        case "OMM JSON":
+            return read_json(stream, source=source)
+        case "OMM XML":
+            return read_xml(stream, source=source)
+        case "OMM CSV":
+            return read_csv(bounded_lines(stream, limit=LONGEST_LINE), source=source)
+        case "OMM KVN":
+            return read_kvn(bounded_lines(stream, limit=LONGEST_LINE))
+        case "TLE":
+            return two_line.read_two_line(bounded_lines(stream, limit=two_line.LONGEST_LINE))
 
 
 def _recognised(stream: IO[bytes], path: Path) -> Format:
     head = stream.read(HEAD_BYTES).decode("utf-8-sig", "replace")
     stream.seek(0)
-    lines = [line.strip() for line in head.splitlines() if line.strip()]
+    lines = [line.strip() for line in head.split("\n") if line.strip()]
     if not lines:
         raise CatalogueError(f"{path}: the file is empty; expected a catalogue of element sets")
     if lines[0][0] in "[{":
         return "OMM JSON"
+    if lines[0][0] == "<" and _XML_ROOT.search(head):
+        return "OMM XML"
     if "," in lines[0] and "MEAN_MOTION" in lines[0]:
         return "OMM CSV"
+    if _KVN_BEGINNING.search(head):
+        return "OMM KVN"
     if any(two_line.is_element_line(line) for line in lines):
         return "TLE"
     raise CatalogueError(
-        f"{path}: no known catalogue format; it begins '{lines[0][:80]}'; expected TLE or 3LE lines, or CCSDS OMM as "
-        "CSV (first line: keywords) or JSON; save the catalogue in one of these"
+        f"{path}: no known catalogue format; it begins '{printable(lines[0][:80])}'; expected TLE or 3LE lines, or "
+        "CCSDS OMM as KVN, XML, CSV (first line: keywords) or JSON; save the catalogue in one of these"
     )
 
 

@@ -1,31 +1,27 @@
-"""CCSDS Orbit Mean-elements Messages as CSV and JSON, the two forms in which catalogue sites hand them out.
+"""CCSDS Orbit Mean-elements Messages: what their keywords mean, whatever the form they are written in.
 
-Keywords are those of CCSDS 502.0-B-3, section 4. The sites leave out the header and the metadata that never change, so
-those are checked only where present: an Earth orbit in TEME and UTC, for SGP4. `BSTAR` is needed; the derivatives of
-the mean motion are not, SGP4 does not use them. A CSV record is one line; JSON is an array of flat objects, or one
-object.
+Keywords and units are those of CCSDS 502.0-B-3 (April 2023), section 4. Its own forms, KVN (`messages_kvn`) and XML
+(`messages_xml`), have to state what the elements are: an Earth orbit in TEME and UTC, for SGP4. CSV (`messages_csv`)
+and JSON (`messages_json`) are conventions of the catalogue sites, which leave out what never changes: there it is
+checked only where present. `BSTAR` is needed; the derivatives of the mean motion are not, SGP4 does not use them.
+`NORAD_CAT_ID` is needed: the standard asks for it where the theory is SGP4, and nothing else tells objects apart. The
+header tells who wrote a message and when, which changes no orbit and is left blank by catalogue sites: it is not asked
+for.
 """
 
 from __future__ import annotations
 
-import codecs
-import csv
-import json
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from datetime import date
-from typing import IO, Any
+from typing import Any
 
-from shells.debris.lines import Line
 from shells.debris.records import LONGEST_NAME, ElementRecord, RecordError, Rejected, check_theory, checked, shortened
-from shells.errors import CatalogueError
 
-#: Longest line of a CSV file [byte]: some 40 keywords of some 20 characters make a header of 800.
+#: Longest line of a CSV or KVN file [byte]: some 40 keywords of some 20 characters make a CSV header of 800; the
+#: standard ends KVN lines at 254.
 LONGEST_LINE = 10_000
-
-#: Longest object of a JSON file [character]; one has some 1,000.
-LONGEST_OBJECT = 1 << 16
 
 #: Keywords without which there is no orbit.
 MANDATORY = (
@@ -49,15 +45,130 @@ _METADATA = {
     "MEAN_ELEMENT_THEORY": ("SGP4", "SGP/SGP4"),
 }
 
+#: What the forms of the standard have to state beyond `MANDATORY`.
+STATED = tuple(_METADATA)
+
+#: Begins a message in KVN; in XML the attribute `version`.
+VERSION = "CCSDS_OMM_VERS"
+
+#: Every keyword that is looked at; the others of a message are passed over.
+KEYWORDS = frozenset((VERSION, "OBJECT_NAME", "OBJECT_ID", *STATED, "EPHEMERIS_TYPE", *MANDATORY, *_NUMBERS))
+
+#: Units as KVN has them in brackets and XML in the attribute `units`, in lower case without blanks.
+_UNITS = {
+    "MEAN_MOTION": ("rev/day",),
+    "INCLINATION": ("deg",),
+    "RA_OF_ASC_NODE": ("deg",),
+    "ARG_OF_PERICENTER": ("deg",),
+    "MEAN_ANOMALY": ("deg",),
+    "BSTAR": ("1/er", "1/[earthradii]"),
+    "MEAN_MOTION_DOT": ("rev/day**2",),
+    "MEAN_MOTION_DDOT": ("rev/day**3",),
+}
+
+#: Keywords whose value may carry a unit.
+WITH_UNIT = frozenset(_UNITS)
+
 _EPOCH = re.compile(
     r"(?P<year>[0-9]{4})-(?:(?P<month>[0-9]{2})-(?P<day>[0-9]{2})|(?P<day_of_year>[0-9]{3}))"
     r"T(?P<hour>[0-9]{2}):(?P<minute>[0-9]{2}):(?P<second>[0-9]{2})(?:\.(?P<fraction>[0-9]+))?Z?"
 )
-_DECIMAL = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
-_BLANKS = re.compile(r"[ \t\r\n]*")
+# no part can give back what the next one would take: a failed match costs time in proportion to its length
+_DECIMAL = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_KNOWN_VERSION = re.compile(r"[123]\.[0-9]")
 _FIRST_YEAR, _LAST_YEAR = 1957, 2200
 _UNIX_EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
-_CHUNK = 1 << 16
+
+
+class Message:
+    """A message of the standard's own forms while it is read: the keywords looked at, and the first fault.
+
+    Parameters
+    ----------
+    line : int
+        Line of the file where it begins.
+    text : str
+        Its beginning, for the list of rejected records.
+    """
+
+    def __init__(self, line: int, text: str) -> None:
+        self._line = line
+        self._text = text
+        self._fields: dict[str, str] = {}
+        self._fault: RecordError | None = None
+
+    def wrong(self, line: int, reason: str, detail: str) -> None:
+        """Note a fault; the first one counts."""
+        if self._fault is None:
+            self._fault = RecordError(reason, f"line {line}: {detail}")
+
+    def take(self, line: int, keyword: str, value: str, unit: str | None = None) -> None:
+        """Take the value of a keyword; after a fault too, so that number and name can be told."""
+        if keyword not in KEYWORDS:
+            return
+        if keyword in self._fields:
+            self.wrong(line, "keyword repeated", keyword)
+        elif unit is not None and keyword in WITH_UNIT and re.sub(r"\s", "", unit[:40]).lower() not in _UNITS[keyword]:
+            self.wrong(line, "another unit", f"{keyword} in '{unit[:40]}', expected {_UNITS[keyword][0]}")
+        else:
+            self._fields[keyword] = value
+
+    def record(self) -> ElementRecord | Rejected:
+        """Return what the message is."""
+        if self._fault:
+            return rejected_message(self._line, self._fields, self._text, self._fault)
+        return message_record(self._line, self._fields, self._text, stated=True)
+
+
+def message_record(line: int, fields: Mapping[str, Any], text: str, *, stated: bool) -> ElementRecord | Rejected:
+    """Return the element set of one message, or why there is none.
+
+    Parameters
+    ----------
+    line : int
+        Line of the file where the message begins.
+    fields : mapping of str to object
+        Values by keyword, as text or as JSON has them; unknown keywords are passed over.
+    text : str
+        The message or its beginning, for the list of rejected records.
+    stated : bool
+        Whether version, centre, frame, time system and theory have to be stated, as in the forms of the standard.
+
+    Returns
+    -------
+    ElementRecord or Rejected
+        Checked elements, or the first fault.
+    """
+    texts = {keyword: _text(value) for keyword, value in fields.items() if keyword in KEYWORDS}
+    try:
+        _check_meaning(texts, stated=stated)
+        return _element_record(line, texts)
+    except RecordError as error:
+        return rejected_message(line, fields, text, error)
+
+
+def rejected_message(line: int, fields: Mapping[str, Any], text: str, error: RecordError) -> Rejected:
+    """Return a message that cannot be used as a record of the list.
+
+    Parameters
+    ----------
+    line : int
+        Line of the file where the message begins.
+    fields : mapping of str to object
+        What could be read of it.
+    text : str
+        The message or its beginning.
+    error : RecordError
+        The fault.
+
+    Returns
+    -------
+    Rejected
+        With number and name where they could be read.
+    """
+    identifier = shortened(_text(fields.get("NORAD_CAT_ID")))
+    name = _text(fields.get("OBJECT_NAME"))[:LONGEST_NAME]
+    return Rejected(line, identifier, name, shortened(text), error.reason, error.detail)
 
 
 def catalogue_number(value: Any) -> int:
@@ -78,7 +189,7 @@ def catalogue_number(value: Any) -> int:
     RecordError
         It is something else.
     """
-    text = _text({"": value}, "")
+    text = _text(value)
     if re.fullmatch(r"\+?[0-9]{1,9}", text):
         return int(text)
     raise RecordError("catalogue number not readable", f"'{text[:40]}'; expected an integer of up to nine digits")
@@ -116,136 +227,19 @@ def epoch_nanoseconds(text: str) -> int:
         raise RecordError("epoch not readable", detail) from None
 
 
-def read_csv(lines: Iterable[Line], *, source: str) -> Iterator[ElementRecord | Rejected]:
-    """Yield every element set of an OMM CSV file, and every line that is none.
-
-    Parameters
-    ----------
-    lines : iterable of Line
-        As `bounded_lines` gives them; the first that is not blank is the header.
-    source : str
-        Name of the file, for messages.
-
-    Yields
-    ------
-    ElementRecord or Rejected
-        In the order of the file.
-
-    Raises
-    ------
-    CatalogueError
-        The header lacks mandatory keywords.
-    """
-    columns: list[str] = []
-    for line in lines:
-        if not line.text:
-            continue
-        if line.overlong:
-            detail = f"longer than {LONGEST_LINE} characters"
-            yield Rejected(line.number, "", "", shortened(line.text), "line too long", detail)
-        elif not columns:
-            columns = _header(line.text, source)
-        else:
-            yield _csv_record(columns, line)
-
-
-def read_json(stream: IO[bytes], *, source: str) -> Iterator[ElementRecord | Rejected]:
-    """Yield every element set of an OMM JSON file, and every object that is none.
-
-    Parameters
-    ----------
-    stream : binary stream
-        At its beginning; read in chunks, one object in memory at a time.
-    source : str
-        Name of the file, for messages.
-
-    Yields
-    ------
-    ElementRecord or Rejected
-        In the order of the file.
-
-    Raises
-    ------
-    CatalogueError
-        The text is no JSON array of objects, or is cut.
-    """
-    text = _JsonText(stream, source)
-    if text.next_character() == "{":
-        yield _json_record(text)
-    else:
-        text.expect("[")
-        while text.next_character() != "]":
-            yield _json_record(text)
-            if text.next_character() != "]":
-                text.expect(",")
-        text.expect("]")
-    if text.next_character():
-        text.fail("more text after the end of the array, expected nothing")
-
-
-class _JsonText:
-    """JSON text read in chunks, with its place in the file."""
-
-    def __init__(self, stream: IO[bytes], source: str):
-        self._stream = stream
-        self._source = source
-        self._decode = codecs.getincrementaldecoder("utf-8-sig")("replace").decode
-        self._decoder = json.JSONDecoder()
-        self._text = ""
-        self._at = 0
-        self.line = 1
-
-    def next_character(self) -> str:
-        """Return the next character that is no blank, '' at the end of the file, and stay before it."""
-        while True:
-            end = _BLANKS.match(self._text, self._at).end()  # type: ignore[union-attr]  # matches the empty text too
-            self.line += self._text.count("\n", self._at, end)
-            self._at = end
-            if end < len(self._text):
-                return self._text[end]
-            if not self._fill():
-                return ""
-
-    def require(self, character: str) -> None:
-        """Fail unless the character comes next."""
-        found = self.next_character()
-        if found != character:
-            self.fail(f"found '{found}', expected '{character}'" if found else f"the file ends, expected '{character}'")
-
-    def expect(self, character: str) -> None:
-        """Go past the character, or fail."""
-        self.require(character)
-        self._at += 1
-
-    def next_object(self) -> tuple[dict[str, Any], str]:
-        """Return the object that begins here, and its text."""
-        self.require("{")
-        while True:
-            try:
-                found, end = self._decoder.raw_decode(self._text, self._at)
-            except (ValueError, RecursionError) as error:
-                if len(self._text) - self._at > LONGEST_OBJECT or not self._fill():
-                    self.fail(f"the object that begins here is cut or no JSON ({error})")
-                continue
-            text = self._text[self._at : end]
-            self._at = end
-            return found, text
-
-    def passed(self, text: str) -> None:
-        """Count the lines of a text that has been read."""
-        self.line += text.count("\n")
-
-    def fail(self, what: str) -> None:
-        """Raise with the place."""
-        raise CatalogueError(
-            f"{self._source}: line {self.line}: {what}; expected a JSON array of OMM objects; fetch the file again"
-        )
-
-    def _fill(self) -> bool:
-        chunk = self._stream.read(_CHUNK)
-        self._text = self._text[self._at :] + self._decode(chunk, not chunk)
-        self._at = 0
-        return bool(chunk)
+def _check_meaning(texts: Mapping[str, str], *, stated: bool) -> None:
+    """Raise unless everything needed is there, and means an Earth orbit for SGP4."""
+    needed = (VERSION, *STATED, *MANDATORY) if stated else MANDATORY
+    missing = [keyword for keyword in needed if not texts.get(keyword)]
+    if missing:
+        raise RecordError("mandatory keyword missing", ", ".join(missing))
+    if stated and not _KNOWN_VERSION.fullmatch(texts[VERSION]):
+        raise RecordError("version not known", f"{VERSION} '{texts[VERSION]:.40}', expected 1.0, 2.0 or 3.0")
+    for keyword, allowed in _METADATA.items():
+        found = texts.get(keyword)
+        if found and found.upper() not in allowed:
+            raise RecordError("not for SGP4", f"{keyword} {found:.40}, expected {' or '.join(allowed)}")
+    check_theory(texts.get("EPHEMERIS_TYPE", "")[:40])
 
 
 def _day_nanoseconds(match: re.Match[str], year: int) -> int:
@@ -267,69 +261,16 @@ def _nanoseconds_of_day(match: re.Match[str]) -> int:
     return (hour * 3600 + minute * 60 + second) * 1_000_000_000 + fraction
 
 
-def _header(text: str, source: str) -> list[str]:
-    try:
-        columns = [cell.strip() for cell in next(csv.reader([text]))]
-    except csv.Error as error:
-        raise CatalogueError(f"{source}: the CSV header cannot be read ({error}); expected OMM keywords") from None
-    missing = [keyword for keyword in MANDATORY if keyword not in columns]
-    if missing:
-        raise CatalogueError(
-            f"{source}: the CSV header lacks {', '.join(missing)}; expected the OMM keywords {', '.join(MANDATORY)}"
-        )
-    return columns
-
-
-def _csv_record(columns: list[str], line: Line) -> ElementRecord | Rejected:
-    try:
-        cells = next(csv.reader([line.text], strict=True))
-    except (csv.Error, StopIteration) as error:
-        return Rejected(line.number, "", "", shortened(line.text), "row not readable", f"{error}; expected CSV")
-    fields = dict(zip(columns, cells, strict=False))
-    if len(cells) != len(columns):
-        detail = f"{len(cells)} cells, expected {len(columns)} as in the header"
-        return _rejected(line.number, fields, line.text, RecordError("row not readable", detail))
-    return _record(line.number, fields, line.text)
-
-
-def _json_record(text: _JsonText) -> ElementRecord | Rejected:
-    text.next_character()
-    line = text.line
-    fields, content = text.next_object()
-    text.passed(content)
-    return _record(line, fields, content)
-
-
-def _record(line: int, fields: Mapping[str, Any], text: str) -> ElementRecord | Rejected:
-    try:
-        return _element_record(line, fields)
-    except RecordError as error:
-        return _rejected(line, fields, text, error)
-
-
-def _rejected(line: int, fields: Mapping[str, Any], text: str, error: RecordError) -> Rejected:
-    identifier = shortened(_text(fields, "NORAD_CAT_ID"))
-    return Rejected(line, identifier, _name(fields), shortened(text), error.reason, error.detail)
-
-
-def _element_record(line: int, fields: Mapping[str, Any]) -> ElementRecord:
-    missing = [keyword for keyword in MANDATORY if _text(fields, keyword) == ""]
-    if missing:
-        raise RecordError("mandatory keyword missing", ", ".join(missing))
-    for keyword, allowed in _METADATA.items():
-        found = _text(fields, keyword)
-        if found and found.upper() not in allowed:
-            raise RecordError("not for SGP4", f"{keyword} {found:.40}, expected {' or '.join(allowed)}")
-    check_theory(_text(fields, "EPHEMERIS_TYPE")[:40])
-    numbers = _numbers(fields)
+def _element_record(line: int, texts: Mapping[str, str]) -> ElementRecord:
+    numbers = _numbers(texts)
     return checked(
         ElementRecord(
             line=line,
-            identifier=catalogue_number(fields["NORAD_CAT_ID"]),
+            identifier=catalogue_number(texts["NORAD_CAT_ID"]),
             alpha5=False,
-            name=_name(fields),
-            designator=_text(fields, "OBJECT_ID")[:LONGEST_NAME],
-            epoch_ns=epoch_nanoseconds(_text(fields, "EPOCH")),
+            name=texts.get("OBJECT_NAME", "")[:LONGEST_NAME],
+            designator=texts.get("OBJECT_ID", "")[:LONGEST_NAME],
+            epoch_ns=epoch_nanoseconds(texts["EPOCH"]),
             mean_motion=numbers["MEAN_MOTION"],
             eccentricity=numbers["ECCENTRICITY"],
             inclination=numbers["INCLINATION"],
@@ -343,25 +284,22 @@ def _element_record(line: int, fields: Mapping[str, Any]) -> ElementRecord:
     )
 
 
-def _text(fields: Mapping[str, Any], keyword: str) -> str:
-    value = fields.get(keyword)
-    if value is None:
-        return ""
-    return str(value).strip() if isinstance(value, str | int | float) else f"({type(value).__name__})"
-
-
-def _name(fields: Mapping[str, Any]) -> str:
-    return _text(fields, "OBJECT_NAME")[:LONGEST_NAME]
-
-
-def _numbers(fields: Mapping[str, Any]) -> dict[str, float]:
+def _numbers(texts: Mapping[str, str]) -> dict[str, float]:
     """Return the numbers of a record, the derivatives 0 where left out."""
-    texts = {keyword: _text(fields, keyword) for keyword in _NUMBERS}
-    unreadable = [
-        f"{keyword} '{text[:40]}'"
-        for keyword, text in texts.items()
-        if text and not (_DECIMAL.fullmatch(text) and math.isfinite(float(text)))
-    ]
+    numbers, unreadable = {}, []
+    for keyword in _NUMBERS:
+        text = texts.get(keyword) or "0"
+        numbers[keyword] = float(text) if _DECIMAL.fullmatch(text) else math.nan
+        if not math.isfinite(numbers[keyword]):
+            unreadable.append(f"{keyword} '{text[:40]}'")
     if unreadable:
         raise RecordError("number not readable", f"{', '.join(unreadable)}; expected finite decimal numbers")
-    return {keyword: float(text or 0.0) for keyword, text in texts.items()}
+    return numbers
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, str):
+        return value.strip()
+    if value is None:
+        return ""
+    return str(value) if isinstance(value, int | float) else f"({type(value).__name__})"

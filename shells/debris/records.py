@@ -7,6 +7,7 @@ as the formats have them; frame TEME, time UTC.
 
 from __future__ import annotations
 
+import re
 from typing import NamedTuple
 
 #: Names longer than this are cut: no catalogue has such names, and arrays of text are as wide as the longest.
@@ -26,7 +27,7 @@ class ElementRecord(NamedTuple):
     Parameters
     ----------
     line : int
-        Where it starts in the file: line number from 1; in JSON, the line of the opening brace.
+        Where it starts in the file: line number from 1; in JSON and XML, the line of the opening brace or tag.
     identifier : int
         Catalogue number, up to nine digits.
     alpha5 : bool
@@ -116,6 +117,24 @@ def shortened(text: str) -> str:
     return text if len(text) <= KEPT_TEXT else text[: KEPT_TEXT - 1] + "…"
 
 
+def printable(text: str) -> str:
+    """Return the text with every character that a terminal, a page or a store could stumble over replaced.
+
+    Parameters
+    ----------
+    text : str
+        Text of a file that nobody vouches for.
+
+    Returns
+    -------
+    str
+        Control characters, line ends and halves of surrogate pairs as U+FFFD; markup stays as it is.
+    """
+    if text.isprintable():
+        return text
+    return "".join(character if character.isprintable() else "\N{REPLACEMENT CHARACTER}" for character in text)
+
+
 def checked(record: ElementRecord) -> ElementRecord:
     """Return the record, its elements being possible ones.
 
@@ -164,5 +183,5 @@ def check_theory(ephemeris_type: str) -> None:
     RecordError
         Another theory: its elements mean something else.
     """
-    if ephemeris_type.strip() not in ("", "0", "2"):
+    if not re.fullmatch(r"|\+?0*[02]", ephemeris_type.strip()):
         raise RecordError("not for SGP4", f"ephemeris type {ephemeris_type}, expected 0 or 2")

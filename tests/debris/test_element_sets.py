@@ -3,6 +3,7 @@
 import gzip
 import json
 import math
+import os
 import tracemalloc
 
 import numpy as np
@@ -12,9 +13,10 @@ from hypothesis import strategies as st
 from sgp4.api import Satrec
 
 from shells.debris.element_sets import DUPLICATE, ElementSets, read_element_sets
+from shells.debris.lines import ALWAYS_UNPACKED, MOST_UNPACKED
 from shells.debris.records import Rejected
 from shells.errors import CatalogueError
-from tests.debris.written import OCTOBER_2021, message, satellite, two_lines
+from tests.debris.written import FORMS, OCTOBER_2021, message, satellite, two_lines
 
 
 @pytest.fixture
@@ -74,18 +76,21 @@ def test_property_any_file_is_read_or_refused_clearly(content, start, tmp_path_f
 def test_property_the_format_does_not_matter(file):
     numbers = range(20, 30)
     messages = [message(number=number) for number in numbers]
-    rows = [",".join(messages[0]), *(",".join(str(value) for value in one.values()) for one in messages)]
-    as_json, as_csv = file(json.dumps(messages)), file("\n".join(rows))
     as_tle = file("\n".join(line for number in numbers for line in ("TEST OBJECT", *two_lines(number=number))))
-    assert [sets.format for sets in (as_json, as_csv, as_tle)] == ["OMM JSON", "OMM CSV", "TLE"]
-    for sets in (as_csv, as_tle):
-        assert (sets.identifiers == as_json.identifiers).all()
-        assert sets.names == as_json.names
-        assert (sets.epochs == as_json.epochs).all()
-        np.testing.assert_allclose(sets.perigee_altitudes, as_json.perigee_altitudes, rtol=0, atol=2e-3)
+    assert as_tle.format == "TLE"
+    for name, form in FORMS.items():
+        sets = file(form(messages))
+        assert sets.format == name
+        assert (sets.identifiers == as_tle.identifiers).all()
+        assert sets.names == as_tle.names
+        assert (sets.epochs == as_tle.epochs).all()
+        # eight decimals of the mean motion in a two-line set
+        np.testing.assert_allclose(sets.perigee_altitudes, as_tle.perigee_altitudes, rtol=0, atol=2e-3)
 
 
-@pytest.mark.parametrize("content", [text_of(5, 6), json.dumps([message(number=5), message(number=6)])])
+@pytest.mark.parametrize(
+    "content", [text_of(5, 6), *(form([message(number=5), message(number=6)]) for form in FORMS.values())]
+)
 @pytest.mark.parametrize("name", ["a.gz", "a.json", "a.txt", "a"])
 def test_property_neither_name_nor_gzip_matters(file, content, name):
     plain, packed = file(content, name), file(gzip.compress(content.encode()), name)
@@ -148,11 +153,61 @@ def test_a_huge_line_takes_little_memory(tmp_path):
     assert peak < 2_000_000  # the line has 30 MB
 
 
+@pytest.mark.long
+@pytest.mark.parametrize(
+    ("beginning", "outcome"),
+    [
+        ("\n".join(two_lines()) + "\n1 ", ["line too long"]),
+        (FORMS["OMM CSV"]([message()]), ["line too long"]),
+        (FORMS["OMM KVN"]([message(), message()]), ["line too long"]),
+        (FORMS["OMM JSON"]([message()])[:-1] + ', {"OBJECT_NAME": "', "no JSON or has over 65536 characters"),
+        (FORMS["OMM XML"]([message()])[:-7] + "<!-- ", "not well-formed"),
+    ],
+)
+def test_a_line_of_a_gigabyte_takes_little_memory(tmp_path, beginning, outcome):
+    path = tmp_path / "huge"
+    path.write_text(beginning)
+    os.truncate(path, 1_000_000_000)  # with NUL, which takes no room on the disk
+    tracemalloc.start()
+    if isinstance(outcome, list):
+        sets = read_element_sets(path)
+        assert len(sets) == 1
+        assert [one.reason for one in sets.rejected] == outcome
+    else:
+        with pytest.raises(CatalogueError, match=outcome):
+            read_element_sets(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 2_000_000
+
+
+def test_a_gzip_bomb_is_refused(tmp_path):
+    path = tmp_path / "bomb.gz"
+    with gzip.open(path, "wb") as out:
+        out.write(text_of(1).encode() + b"\n")
+        for _ in range(MOST_UNPACKED):
+            out.write(b"A" * (ALWAYS_UNPACKED // MOST_UNPACKED + 1))
+    expected = (
+        f"{path}: the gzip data unpacks to more than {ALWAYS_UNPACKED} bytes; expected at most {MOST_UNPACKED} times "
+        f"the size of the file, or {ALWAYS_UNPACKED} bytes; else unpack it first"
+    )
+    with pytest.raises(CatalogueError) as caught:
+        read_element_sets(path)
+    assert str(caught.value) == expected
+
+
+def test_names_come_out_without_control_characters(file):
+    sets = file(json.dumps([message("A\x1b[2J\x00<b>\ud800é"), message("B\n", number=6) | {"BSTAR": "\u2028"}]))
+    assert sets.names == ("A\N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}<b>\N{REPLACEMENT CHARACTER}é",)
+    assert sets.rejected[0].name == "B"
+    assert all(text.isprintable() for text in sets.rejected[0][1:])
+
+
 def test_a_huge_json_object_takes_little_memory(tmp_path):
     path = tmp_path / "huge.json"
     path.write_bytes(b'[{"OBJECT_NAME": "' + b"A" * 20_000_000)
     tracemalloc.start()
-    with pytest.raises(CatalogueError, match="the object that begins here is cut or no JSON"):
+    with pytest.raises(CatalogueError, match="the object that begins here is no JSON or has over 65536 characters"):
         read_element_sets(path)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
@@ -176,9 +231,18 @@ def test_sgp4_error_at_epoch(file):
     [
         ("", "the file is empty; expected a catalogue of element sets"),
         ("\n \r\n", "the file is empty; expected a catalogue of element sets"),
-        ("<html>", "no known catalogue format; it begins '<html>'; expected TLE or 3LE lines, or CCSDS OMM as CSV"),
+        (
+            "<html>",
+            "no known catalogue format; it begins '<html>'; expected TLE or 3LE lines, or CCSDS OMM as KVN, XML",
+        ),
         ("No GP data found", "no known catalogue format; it begins 'No GP data found'"),
-        ("CCSDS_OMM_VERS = 3.0", "no known catalogue format; it begins 'CCSDS_OMM_VERS = 3.0'"),
+        ("CCSDS_OEM_VERS = 3.0", "no known catalogue format; it begins 'CCSDS_OEM_VERS = 3.0'"),
+        (
+            "CCSDS_OMM_VERS = 3.0",
+            "no usable element set in this OMM KVN file; 1 rejected, the first: line 1: mandatory",
+        ),
+        ("<ndm/>", "no usable element set in this OMM XML file; found no record at all"),
+        ("\x1b[2J\x00", "no known catalogue format; it begins '\N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}'"),
         ("[]", "no usable element set in this OMM JSON file; found no record at all"),
         (",".join(message()), "no usable element set in this OMM CSV file; found no record at all"),
         (
@@ -198,12 +262,24 @@ def test_file_that_is_no_catalogue(file, tmp_path, content, found):
 
 
 def test_missing_file_and_directory(tmp_path):
-    expected = f"{tmp_path / 'none'}: no such file; give the path of a TLE, 3LE, OMM CSV or OMM JSON file"
+    expected = f"{tmp_path / 'none'}: no such file; give the path of a catalogue file"
     with pytest.raises(CatalogueError) as caught:
         read_element_sets(tmp_path / "none")
     assert str(caught.value) == expected
-    with pytest.raises(CatalogueError, match="cannot be read"):
-        read_element_sets(str(tmp_path))
+    with pytest.raises(CatalogueError, match="no path of a file, it holds a NUL"):
+        read_element_sets("a\0b")
+    os.mkfifo(tmp_path / "pipe")
+    for path in (tmp_path, tmp_path / "pipe"):
+        with pytest.raises(CatalogueError) as caught:
+            read_element_sets(str(path))
+        assert str(caught.value) == f"{path}: cannot be read (a directory, pipe or device); expected a file"
+
+
+def test_more_sets_than_any_catalogue_are_refused(file, monkeypatch):
+    monkeypatch.setattr("shells.debris.element_sets.MOST_SETS", 2)
+    assert len(file(text_of(1, 2))) == 2
+    with pytest.raises(CatalogueError, match=r"catalogue: more than 2 element sets; expected fewer, split the file$"):
+        file(text_of(1, 2, 3))
 
 
 def test_endless_rubbish_is_refused(file):

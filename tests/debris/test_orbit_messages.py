@@ -1,4 +1,4 @@
-"""Orbit mean-elements messages as CSV and JSON: what the sites write, what the standard allows, what is refused."""
+"""Orbit mean-elements messages: what all forms share, and what the sites write as CSV and JSON."""
 
 import csv
 import io
@@ -10,17 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from shells.debris.lines import bounded_lines
-from shells.debris.orbit_messages import (
-    LONGEST_LINE,
-    MANDATORY,
-    catalogue_number,
-    epoch_nanoseconds,
-    read_csv,
-    read_json,
-)
+from shells.debris.messages_csv import read_csv
+from shells.debris.messages_json import LONGEST_OBJECT, read_json
+from shells.debris.messages_kvn import read_kvn
+from shells.debris.messages_xml import read_xml
+from shells.debris.orbit_messages import LONGEST_LINE, MANDATORY, catalogue_number, epoch_nanoseconds
 from shells.debris.records import ElementRecord, RecordError, Rejected
 from shells.errors import CatalogueError
-from tests.debris.written import message
+from tests.debris.written import as_kvn, as_xml, message
 
 
 def from_json(text: str) -> list[ElementRecord | Rejected]:
@@ -67,7 +64,7 @@ def test_published_epochs():
     name=st.text(st.characters(exclude_categories=("C", "Z")), max_size=30),
     as_text=st.booleans(),
 )
-def test_other_method_reads_what_json_and_csv_modules_write(
+def test_other_method_reads_what_other_modules_write(
     number, mean_motion, eccentricity, inclination, angles, bstar, epoch, name, as_text
 ):
     if epoch.year > 2200:
@@ -75,6 +72,10 @@ def test_other_method_reads_what_json_and_csv_modules_write(
     fields = {
         "OBJECT_NAME": name,
         "OBJECT_ID": "1999-025A",
+        "CENTER_NAME": "EARTH",
+        "REF_FRAME": "TEME",
+        "TIME_SYSTEM": "UTC",
+        "MEAN_ELEMENT_THEORY": "SGP4",
         "EPOCH": epoch.isoformat(),
         "MEAN_MOTION": mean_motion,
         "ECCENTRICITY": eccentricity,
@@ -87,10 +88,12 @@ def test_other_method_reads_what_json_and_csv_modules_write(
         "BSTAR": bstar,
     }
     (written_csv,) = from_csv(csv_text([fields]))
+    (written_kvn,) = read_kvn(bounded_lines(io.BytesIO(as_kvn([fields]).encode()), limit=LONGEST_LINE))
+    (written_xml,) = read_xml(io.BytesIO(as_xml([fields]).encode()), source="test.xml")
     if as_text:
         fields = {keyword: str(value) for keyword, value in fields.items()}
     (written_json,) = from_json(json.dumps([fields]))
-    assert written_csv._replace(line=1) == written_json
+    assert all(one._replace(line=1) == written_json for one in (written_csv, written_kvn, written_xml))
     assert written_json == ElementRecord(
         line=1,
         identifier=number,
@@ -233,6 +236,35 @@ def test_numbers_that_are_no_numbers_in_json():
     assert rejected.reason == "number not readable"
 
 
+def test_integers_without_end_cost_one_record():
+    # Python refuses to convert integers of more than 4300 digits
+    text = json.dumps([message(number=1), message(number=2), message(number=3)])
+    text = text.replace('"NORAD_CAT_ID": 2,', f'"NORAD_CAT_ID": {"9" * 10_000},')
+    assert [getattr(one, "reason", "read") for one in from_json(text)] == [
+        "read",
+        "catalogue number not readable",
+        "read",
+    ]
+
+
+def test_numbers_that_almost_match_take_little_time():
+    # a pattern that tries every split of the digits would take minutes
+    (rejected,) = from_json(json.dumps(message() | {"BSTAR": "1" * 60_000 + "x"}))
+    assert rejected.detail.startswith("BSTAR '1111")
+
+
+def test_keywords_that_are_repeated():
+    text = json.dumps([message(number=1), message(number=2)])
+    first, second = from_json(text.replace('"BSTAR"', '"MEAN_MOTION"', 1))
+    assert (first.line, first.identifier, first.reason, first.detail) == (1, "1", "keyword repeated", "MEAN_MOTION")
+    assert second.identifier == 2
+    text = csv_text([message()])
+    with pytest.raises(
+        CatalogueError, match=r"test\.csv: the CSV header lacks BSTAR and repeats MEAN_MOTION; expected"
+    ):
+        from_csv(text.replace("BSTAR", "MEAN_MOTION", 1))
+
+
 def test_rows_that_do_not_fit_the_header():
     text = csv_text([message(number=1), message(number=2), message(number=3)]).splitlines()
     text[2] = text[2][:-30] + ' "'
@@ -264,8 +296,16 @@ def test_header_without_mandatory_keywords():
         ("[1]", "found '1', expected '{'"),
         ("[{}] x", "more text after the end of the array"),
         ('[{"EPOCH": "2021', "the object that begins here is cut or no JSON"),
-        ('[{"a": ' + "[" * 100_000, "the object that begins here is cut or no JSON"),
-        ('[{"a": ' + "9" * 10_000 + "}]", "the object that begins here is cut or no JSON"),
+        (
+            '[{"a": ' + "[" * 100_000,
+            f"the object that begins here is no JSON or has over {LONGEST_OBJECT} characters",
+        ),
+        (
+            '[{"a": "' + "x" * 200_000,
+            f"the object that begins here is no JSON or has over {LONGEST_OBJECT} characters",
+        ),
+        ('[{"a": ' + "[" * 5_000 + "]" * 5_000 + "}]", "the object that begins here is cut or no JSON"),
+        ("[{}\u001b", "found '\N{REPLACEMENT CHARACTER}', expected ','"),
     ],
 )
 def test_cut_or_broken_json(text, found):

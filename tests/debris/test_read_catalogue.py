@@ -1,7 +1,10 @@
 """Catalogue files as objects: time, drag, kinds, provenance, and what happens to records that cannot be used."""
 
+import gzip
 import json
+import os
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +13,9 @@ from shells.debris.catalogue import read_catalogue, rejected_records
 from shells.debris.kinds import HARD_BODY_RADII
 from shells.errors import CatalogueError, InputError
 from shells.schema import OBJECTS
-from tests.debris.written import OCTOBER_2021, message, two_lines
+from tests.debris.written import FORMS, OCTOBER_2021, fields_of_lines, message, two_lines
+
+CATALOGUE = os.environ.get("SHELLS_CATALOGUE", "")
 
 
 @pytest.fixture
@@ -85,6 +90,48 @@ def test_property_the_form_of_the_time_does_not_matter(catalogue, at):
 def test_property_reading_twice_gives_equal_data(catalogue):
     path = catalogue(("A", {}), ("B DEB", {"number": 2, "mean_motion": 2.1, "eccentricity": 0.7}))
     assert read_catalogue(path).identical(read_catalogue(path))
+
+
+def assert_equal_through_all_forms(sets, tmp_path, **options):
+    """Write (name, line 1, line 2) as every form of a message, and compare what is read to the last bit."""
+    lines = "\n".join(line for name, *two in sets for line in (f"0 {name}", *two))
+    (tmp_path / "TLE").write_text(lines)
+    expected = read_catalogue(tmp_path / "TLE", **options)
+    messages = [fields_of_lines(*one) for one in sets]
+    for form, written in FORMS.items():
+        (tmp_path / form).write_text(written(messages), encoding="utf-8")
+        found = read_catalogue(tmp_path / form, **options)
+        assert found.drop_attrs().identical(expected.drop_attrs())
+        assert {key: facts(found)[key] for key in ("read", "kept", "rejected_by_reason")} == {
+            key: facts(expected)[key] for key in ("read", "kept", "rejected_by_reason")
+        }
+        assert facts(found)["format"] == form
+    return expected
+
+
+def test_property_the_form_of_the_catalogue_does_not_matter(tmp_path):
+    changes = [
+        {"number": 11, "bstar": -2.345e-4},
+        {"number": 180_014, "eccentricity": 0.7123456, "mean_motion": 2.1, "epoch": OCTOBER_2021 + 0.12345678},
+        {"number": 11, "epoch": OCTOBER_2021 - 3.7, "raan": 7.0419, "inclination": 98.7},
+        {"number": 12, "mean_motion": 16.45, "eccentricity": 0.001, "bstar": 0.05, "perigee": 0.5},
+    ]
+    sets = [(f"OBJECT <{k}> & CO DEB", *two_lines(**change)) for k, change in enumerate(changes)]
+    objects = assert_equal_through_all_forms(sets, tmp_path, at="2021-10-01")
+    assert objects.sizes["object"] == 2
+
+
+@pytest.mark.long
+@pytest.mark.skipif(not Path(CATALOGUE).is_file(), reason="SHELLS_CATALOGUE names no catalogue file")
+def test_property_the_form_of_a_real_catalogue_does_not_matter(tmp_path):
+    with gzip.open(CATALOGUE, "rt") as text:
+        lines = text.read().splitlines()
+    sets = [
+        (name.removeprefix("0 "), first, second)
+        for name, first, second in zip(lines[::3], lines[1::3], lines[2::3], strict=True)
+    ]
+    objects = assert_equal_through_all_forms(sets, tmp_path, at="2021-10-01")
+    assert objects.sizes["object"] > 20_000
 
 
 # --- limits ---
