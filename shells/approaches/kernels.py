@@ -9,7 +9,7 @@ by w / sin I along.
 
 import numpy as np
 
-from shells.compiled import kernel
+from shells.compiled import inner_kernel, kernel
 from shells.motion.kernels import short_period
 
 #: Largest d / (r sin I) [rad] for which the linear picture at the node is used.
@@ -44,7 +44,7 @@ def passage(elements, sin_t, cos_t, mu, radius, zonals):
     return terms[0], along, across, p / (1.0 + kappa)
 
 
-@kernel
+@inner_kernel
 def equation_of_centre(kappa, sigma, eta):
     """Return true less mean anomaly from e cos f and e sin f."""
     beta = 1.0 / (1.0 + eta)
@@ -53,7 +53,7 @@ def equation_of_centre(kappa, sigma, eta):
     return e_sin + 2.0 * np.arctan2(beta * e_sin, 1.0 - beta * e_cos)
 
 
-@kernel
+@inner_kernel
 def at_node(elements, theta, along, radial, mu):
     """Return radius, transverse and radial speed and mean argument of latitude where the track reaches theta."""
     a, ex, ey = elements[0], elements[1], elements[2]
@@ -71,7 +71,7 @@ def at_node(elements, theta, along, radial, mu):
     )
 
 
-@kernel
+@inner_kernel
 def plane_angle(first, second):
     """Return sine and cosine of the angle between two orbital planes, and the vector n1 x n2."""
     s1, c1, s2, c2 = np.sin(first[3]), np.cos(first[3]), np.sin(second[3]), np.cos(second[3])
@@ -81,7 +81,7 @@ def plane_angle(first, second):
     return np.sqrt(nx * nx + ny * ny + nz * nz), x1 * x2 + y1 * y2 + c1 * c2, nx, ny, nz
 
 
-@kernel
+@inner_kernel
 def latitude_of(elements, nx, ny, nz):
     """Return sine and cosine (times the length) of the argument of latitude of a vector in the orbital plane."""
     sin_n, cos_n, sin_i, cos_i = np.sin(elements[4]), np.cos(elements[4]), np.sin(elements[3]), np.cos(elements[3])
@@ -125,13 +125,13 @@ def node_geometry(first, second, distance, mu, radius, zonals, out):
     return sin_angle
 
 
-@kernel
+@inner_kernel
 def dot(a, b):
     """Return the scalar product of the first three components."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
-@kernel
+@inner_kernel
 def cross(a, b):
     """Return the vector product of the first three components."""
     return a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]
@@ -160,7 +160,7 @@ def record(first, second, time, work, row):
     row[12] = np.arctan2(np.sqrt(dot(line, line)), dot(momentum, other))
 
 
-@kernel
+@inner_kernel
 def first_not_below(offsets, angle):
     """Return the index of the first of ascending offsets that is not below an angle; the size when there is none."""
     low, high = 0, offsets.size

@@ -16,6 +16,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
+from shells.approaches.asked import require_same_nodes, require_thresholds
 from shells.approaches.averages import kernels
 from shells.approaches.averages.spread import no_departures, tabulate
 from shells.approaches.trains import trains_of
@@ -69,14 +70,8 @@ def kinetic_rates(
         ORBITS.check(side, stage="kinetic_rates")
     distances = np.sort(np.asarray(within_km, dtype=np.float64))
     faults = Faults("kinetic_rates")
-    faults.require(
-        distances.size > 0 and bool((distances > 0.0).all()),
-        f"within_km {distances.tolist()}; expected thresholds > 0",
-    )
-    faults.require(
-        np.array_equal(orbits["time"].values, others["time"].values),
-        "the nodes of both sides differ; propagate both with the same start, years and node_days",
-    )
+    require_thresholds(faults, distances)
+    require_same_nodes(faults, orbits, others)
     faults.raise_if_any()
     orbits = orbits.compute(scheduler="threads")
     trains = trains_of(orbits)

@@ -26,6 +26,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
+from shells.approaches.asked import require_same_nodes, require_thresholds
 from shells.approaches.averages.against import Averager
 from shells.approaches.averages.bands import Bands, bands_of
 from shells.approaches.averages.between import numbers_between_planes, years_of
@@ -97,8 +98,8 @@ def approach_rates(
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        No threshold or one not positive, satellites without a plane, planes that are not one train, different nodes,
-        unknown dimensions, bands of no width; all faults at once.
+        No threshold or one not positive, no satellites or some without a plane, planes that are not one train,
+        different nodes, unknown dimensions, bands of no width; all faults at once.
 
     Notes
     -----
@@ -151,10 +152,8 @@ def _check(
 ) -> None:
     planes = orbits["plane"].values[trains.leaders]
     faults = Faults("approach_rates")
-    faults.require(
-        distances.size > 0 and bool((distances > 0.0).all()),
-        f"within_km {distances.tolist()}; expected thresholds > 0",
-    )
+    require_thresholds(faults, distances)
+    faults.require(planes.size > 0, "no satellites in the orbits; expected at least one plane")
     faults.require(
         bool((planes >= 0).all()) and np.unique(planes).size == planes.size,
         "satellites of a plane do not share one orbit, or have no plane; expected whole planes, as from `walker`, "
@@ -173,10 +172,8 @@ def _check(
     )
     for name, step in zip(("altitude_step_km", "latitude_step_deg"), steps, strict=True):
         faults.require(0.0 < step < np.inf, f"{name} {step}; expected more than zero")
-    faults.require(
-        others is None or np.array_equal(orbits["time"].values, others["time"].values),
-        "the nodes of both sides differ; propagate both with the same start, years and node_days",
-    )
+    if others is not None:
+        require_same_nodes(faults, orbits, others)
     faults.raise_if_any()
 
 
@@ -266,7 +263,8 @@ def _values(
     rate = array / xr.DataArray(duration, dims="year")
     order = _in_schema_order(kept)
     leading = tuple(dim for dim in dims if dim == "resample")
-    rate = rate.sum([dim for dim in dims if dim not in (*leading, *order)]).transpose(*leading, *order)
+    # what is missing must not count as none
+    rate = rate.sum([dim for dim in dims if dim not in (*leading, *order)], skipna=False).transpose(*leading, *order)
     values: dict[str, Any] = {dim: axes[dim] for dim in order if dim != "year"}
     if "year" in order:
         values |= {"year": np.arange(duration.size), "duration": duration}
@@ -302,8 +300,9 @@ def total_rate(rates: xr.Dataset, over: Sequence[str] = ("object",)) -> xr.Datas
     rate = _added(rates, "rate", [name for name in over if name != "object"])
     values: dict[str, Any] = {}
     if "object" in over:
-        values["standard_error"] = ((rate - rate.mean("object")) ** 2).sum("object").values ** 0.5
-        rate = rate.sum("object")
+        departure = rate - rate.mean("object", skipna=False)
+        values["standard_error"] = (departure**2).sum("object", skipna=False).values ** 0.5
+        rate = rate.sum("object", skipna=False)
     elif "resampled_rate" in rates:
         draws = _added(rates, "resampled_rate", list(over))
         values |= {"resampled_rate": draws.values, "standard_error": draws.std("resample", ddof=1).values}
@@ -318,5 +317,5 @@ def _added(rates: xr.Dataset, name: str, over: list[str]) -> xr.DataArray:
     """Return a variable added up over dimensions other than objects; years are averaged by their length."""
     found = rates[name]
     if "year" in over:
-        found = found.weighted(rates["duration"]).mean("year")
-    return found.sum([dim for dim in over if dim != "year"])
+        found = found.weighted(rates["duration"]).mean("year", skipna=False)
+    return found.sum([dim for dim in over if dim != "year"], skipna=False)

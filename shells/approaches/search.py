@@ -17,7 +17,8 @@ from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.capacity import LARGEST_NUMBER
+from shells.approaches.asked import require_same_nodes
+from shells.approaches.capacity import refuse_too_many
 from shells.approaches.kernels import COLUMNS
 from shells.approaches.nodes import kernels
 from shells.approaches.relative_motion.search import search_pairs
@@ -33,9 +34,6 @@ Integers = NDArray[np.int64]
 
 #: Rows first set aside for the approaches of a block, and for pairs left over; more are taken when they do not suffice.
 FIRST_CAPACITY = 16_384
-
-#: So many blocks, taken from all over, estimate the number of approaches of all, to within this factor.
-SAMPLE, DOUBT = 8, 1.5
 
 #: Satellites of a plane that depart from one orbit by less than this are searched as one train.
 IN_ONE_TRAIN = Departure(radius=3.0, phase=0.01, plane=2e-4)
@@ -93,15 +91,7 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
     for done, part in enumerate(_run(plan, [plan.blocks[number] for number in order]), start=1):
         parts.append(part)
         count += len(part.rows)
-        estimate = count / done * len(plan.blocks)
-        faults = Faults("find_approaches")
-        faults.require(
-            count <= LARGEST_NUMBER and (done < SAMPLE or estimate <= DOUBT * LARGEST_NUMBER),
-            f"about {estimate:,.0f} approaches within {within_km} km, estimated from {done} of {len(plan.blocks)} "
-            f"blocks; expected at most {LARGEST_NUMBER:,}: lower the threshold, shorten the span or search fewer "
-            "objects at a time",
-        )
-        faults.raise_if_any()
+        refuse_too_many(count, within_km, done=done, blocks=len(plan.blocks))
     return _joined(plan.start, parts)
 
 
@@ -247,12 +237,9 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float | Volu
     faults = Faults("find_approaches")
     volume = within_km if isinstance(within_km, Volume) else None
     reach = within_km.reach_km if isinstance(within_km, Volume) else within_km
-    faults.require(reach > 0.0, f"within_km {within_km}; expected more than zero")
+    faults.require(0.0 < reach < np.inf, f"within_km {within_km}; expected more than zero, and finite")
     if others is not None:
-        faults.require(
-            np.array_equal(orbits["time"].values, others["time"].values),
-            "the nodes of both sides differ; propagate both with the same start, years and node_days",
-        )
+        require_same_nodes(faults, orbits, others)
     faults.raise_if_any()
 
     start, spacing, count = node_clock(orbits)
@@ -400,20 +387,19 @@ def _pairs(first: Trains, second: Trains, left: Floats) -> Floats:
 def _near_mates(trains: Trains, within_km: float) -> Integers:
     """Return the pairs of rows on one orbit that may come within the threshold, shape (pairs, 2).
 
-    Satellites of one train keep their phases, but for their departures; on the orbit they are nearest at apogee, where
-    the distance is that of the phases times a sqrt((1 - e) / (1 + e)); 2 % is left for the short-period terms.
+    Satellites of one train keep their phases, but for their departures.
     """
     near = []
-    for train, lead in enumerate(trains.leaders):
+    for train in range(trains.leaders.size):
         span = slice(trains.starts[train], trains.starts[train + 1])
         rows, offsets = trains.members[span], trains.offsets[span]
-        a, ex, ey = trains.values[lead, 0, :3]
-        e = np.hypot(ex, ey)
-        scale = 2.0 * 0.98 * a * np.sqrt((1.0 - e) / (1.0 + e))
+        if rows.size < 2:
+            continue
+        chord = trains.chord(train)
         for shift in range(1, rows.size // 2 + 1):
             ahead = np.remainder(np.roll(offsets, -shift) - offsets, 2.0 * np.pi)
             least = np.minimum(ahead, 2.0 * np.pi - ahead) - 2.0 * trains.departures[train, 1]
-            close = scale * np.sin(0.5 * np.maximum(least, 0.0)) < within_km
+            close = 2.0 * chord * np.sin(0.5 * np.maximum(least, 0.0)) < within_km
             if not close.any():
                 break
             near.append(np.sort(np.column_stack([rows, np.roll(rows, -shift)])[close], axis=1))

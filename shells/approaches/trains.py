@@ -74,6 +74,19 @@ class Trains:
         """Number of members of each train."""
         return np.diff(self.starts)
 
+    def chord(self, train: int) -> float:
+        """Return how far apart two members of a train stay at least, over twice the sine of half their phases [km].
+
+        On one orbit they are nearest at apogee, where the distance is that of the phases times
+        a sqrt((1 - e) / (1 + e)), or more: in an ellipse of half axes a and b points a mean anomaly h on either side of
+        apogee are 2 b sin x apart, x + e sin x = h, so that sin h <= (1 + e) sin x. The longest ellipse that the orbit
+        ever is counts, and 2 % are left for the short-period terms.
+        """
+        a, ex, ey = np.moveaxis(self.values[self.leaders[train], :, :3], -1, 0)
+        e = np.hypot(ex, ey)
+        nearest: float = np.min(a * np.sqrt((1.0 - e) / (1.0 + e)), where=np.isfinite(a), initial=np.inf)
+        return 0.98 * nearest
+
     def arrays(self) -> tuple[NDArray[np.float64] | NDArray[np.int64], ...]:
         """Return the tuple that the kernels take."""
         return self.values, self.rates, self.leaders, self.starts, self.members, self.offsets

@@ -30,7 +30,7 @@ class Volume(ABC):
     Raises
     ------
     InputError
-        A half-width that is not positive.
+        A half-width that is not positive and finite.
     """
 
     radial_km: float
@@ -40,7 +40,8 @@ class Volume(ABC):
     def __post_init__(self) -> None:
         faults = Faults(type(self).__name__)
         for name in ("radial_km", "in_track_km", "cross_track_km"):
-            faults.require(getattr(self, name) > 0.0, f"{name} {getattr(self, name)}; expected more than zero")
+            width = getattr(self, name)
+            faults.require(0.0 < width < np.inf, f"{name} {width}; expected more than zero, and finite")
         faults.raise_if_any()
 
     @property

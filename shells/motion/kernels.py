@@ -14,7 +14,7 @@ References
 
 import numpy as np
 
-from shells.compiled import allocating_kernel, kernel
+from shells.compiled import allocating_kernel, inner_kernel, kernel
 from shells.motion.equinoctial.kernels import SMALL_SINE
 from shells.motion.ripple.kernels import near_circular_terms
 
@@ -22,7 +22,7 @@ from shells.motion.ripple.kernels import near_circular_terms
 EQUATORIAL_SINE = 0.02
 
 
-@kernel
+@inner_kernel
 def radial_short_period_bound(a, e, sin_i, radius, zonals):
     """Return a bound [km] of the short-period terms of the radius over all of the orbit.
 
@@ -111,7 +111,7 @@ def short_period(p, kappa, sigma, eta, centre, sin_t, cos_t, cos_i, sin_i, mu, r
     )
 
 
-@kernel
+@inner_kernel
 def turn(sine, cosine, angle):
     """Return sine and cosine of an angle after a small turn; series to the fifth power, exact below 0.01 rad."""
     square = angle * angle
@@ -154,7 +154,7 @@ def state(elements, mu, radius, zonals, out):
     out[3], out[4], out[5] = v_r * rx + v_t * tx, v_r * ry + v_t * ty, v_r * rz + v_t * tz
 
 
-@kernel
+@inner_kernel
 def mean_from_state(osculating, mu, radius, zonals, out):
     """Fill ``out = [a, ex, ey, i, raan, u]`` with the mean elements of an osculating state; return whether it is bound.
 
@@ -200,7 +200,7 @@ def mean_from_state(osculating, mu, radius, zonals, out):
     return True
 
 
-@kernel
+@inner_kernel
 def hermite(values, rates, node, fraction, spacing, out):
     """Fill ``out`` with the mean elements of one object at a fraction of the window from a node to the next.
 
@@ -237,7 +237,7 @@ def hermite(values, rates, node, fraction, spacing, out):
         out[4], out[5] = raan, longitude - retrograde * raan
 
 
-@kernel
+@inner_kernel
 def equinoctial_node(values, rates, node, retrograde):
     """Return ``h, k, p, q, lambda`` and their rates of mean elements and rates at one node in time."""
     ex, ey, i, raan = values[node, 1], values[node, 2], values[node, 3], values[node, 4]

@@ -7,7 +7,7 @@ second would shift phases by one second, and none has been announced). Field: EG
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import dask
@@ -68,7 +68,7 @@ def element_array(dataset: xr.Dataset) -> NDArray[np.float64]:
     ndarray, shape (object, 6) or (object, time, 6)
         ``[a, ex, ey, i, raan, u]`` in km and radians.
     """
-    elements: NDArray[np.float64] = np.stack([dataset[name].values for name in ELEMENTS], axis=-1) * _TO_INTERNAL
+    elements: NDArray[np.float64] = _columns(dataset, ELEMENTS) * _TO_INTERNAL
     return elements
 
 
@@ -108,9 +108,14 @@ def rate_array(orbits: xr.Dataset) -> NDArray[np.float64]:
     ndarray, shape (object, time, 6)
         Rates of ``[a, ex, ey, i, raan, u]`` in km and radians per second.
     """
-    per_day = np.stack([orbits[f"{name}_rate"].values for name in ELEMENTS], axis=-1)
+    per_day = _columns(orbits, [f"{name}_rate" for name in ELEMENTS])
     rates: NDArray[np.float64] = per_day * _TO_INTERNAL / constants.DAY.value
     return rates
+
+
+def _columns(dataset: xr.Dataset, names: Sequence[str]) -> NDArray[np.float64]:
+    """Return variables side by side, in one order of memory: kernels are compiled for each order that they meet."""
+    return np.ascontiguousarray(np.stack([dataset[name].values for name in names], axis=-1))
 
 
 def seconds_since(times: ArrayLike, start: np.datetime64) -> NDArray[np.float64]:

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchmarks.stepping import brute_force
-from shells.approaches import search
+from shells.approaches import capacity, search
 from shells.approaches.nodes import kernels
 from shells.approaches.search import IN_ONE_TRAIN, find_approaches
 from shells.approaches.trains import SAME, trains_of
@@ -254,7 +254,7 @@ def test_too_many_are_refused_with_an_estimate(monkeypatch):
     rng = np.random.default_rng(78)
     debris = objects_of(random_elements(rng, 300, perigee=(1030.0, 1075.0), eccentricity=(0.0, 0.004)), first=1001)
     others = propagate(debris, years=2.0 / YEAR).chunk({"object": 10})
-    monkeypatch.setattr(search, "LARGEST_NUMBER", 300)
+    monkeypatch.setattr(capacity, "LARGEST_NUMBER", 300)
     with pytest.raises(InputError, match=r"about [\d,]+ approaches within 50.0 km, estimated from \d+ of 30 blocks"):
         search.find_approaches(fleet, others, within_km=50.0)
     blocks = [a.sizes["approach"] for a in search.approaches_by_block(fleet, others, within_km=50.0)]

@@ -340,6 +340,22 @@ def test_what_reenters_counts_until_then():
     assert rates["rate"].item() * 0.03 > approaches.sizes["approach"]
 
 
+def test_planes_count_until_one_reenters():
+    """The third to re-enter is up for half of the span; what comes after a re-entry changes nothing before."""
+    rows = [[6700.1, 1e-4, 1e-3, 53.0, 30.0, 10.0], [6713.4, 1e-4, 1e-3, 53.4, 75.0, 80.0]]
+    rows += [[6702.9, 1e-4, 1e-3, 54.0, 160.0, 150.0]]
+    orbits = propagate(objects_of(rows, plane=[0, 1, 2], area_to_mass=0.003), years=0.8)
+    up = orbits["alive"].values.sum(axis=1).min()
+    assert 100 < up < 150
+    whole, until = (
+        approach_rates(part, within_km=[5.0], satellites=10)["rate"].sel(plane=0, other_plane=2).item() * (nodes - 1)
+        for part, nodes in ((orbits, orbits.sizes["time"]), (orbits.isel(time=slice(0, up)), up))
+    )
+    assert until > 0.0
+    # windows of a month are cut elsewhere
+    assert whole == pytest.approx(until, rel=0.01)
+
+
 def test_derelict_in_its_own_plane_is_not_lost():
     plane = small_fleet(planes=1, satellites=30)
     derelict = objects_of([[7438.9, 6e-5, 1.2e-3, 86.5, 0.0, 47.0]], first=99)
@@ -379,12 +395,15 @@ def test_faults_are_named():
     loose = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=0.01)
     with pytest.raises(
         InputError,
-        match=r"(?s)within_km \[0.0\]; expected thresholds > 0.*expected whole planes.*by \('kind',\); expected each "
-        r"of plane, other_plane.*satellites 0, with.*latitude_step_deg -1.0; expected more than zero",
+        match=r"(?s)within_km \[0.0\]; expected thresholds > 0, and finite.*expected whole planes.*"
+        r"by \('kind',\); expected each of plane, other_plane.*satellites 0, with.*"
+        r"latitude_step_deg -1.0; expected more than zero",
     ):
         approach_rates(loose, within_km=[0.0], by=("kind",), satellites=0, latitude_step_deg=-1.0)
     fleet = propagate(small_fleet(planes=2, satellites=3), years=0.01)
     with pytest.raises(InputError, match="expected object or kind, as objects have one kind"):
         approach_rates(fleet, loose, within_km=[1.0], by=("kind", "object"))
+    with pytest.raises(InputError, match="no satellites in the orbits; expected at least one plane"):
+        approach_rates(fleet.isel(object=slice(0, 0)), within_km=[1.0])
     with pytest.raises(InputError, match=r"over \('year',\); expected dimensions of the rates"):
         total_rate(approach_rates(fleet, within_km=[1.0]), over=("year",))

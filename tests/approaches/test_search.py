@@ -129,3 +129,15 @@ def test_faults_are_named():
         InputError, match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ"
     ):
         find_approaches(orbits, others, within_km=-1.0)
+
+
+def test_mates_on_an_orbit_that_stretches():
+    """Sun and Moon lengthen the ellipse of a plane, whose satellites then come nearer to each other at apogee."""
+    rows = [[24500.0, 0.35, 0.61, 7.0, 40.0, ahead] for ahead in (10.0, 16.0)]
+    orbits = propagate(objects_of(rows, plane=[0, 0]), years=0.5)
+    e = np.hypot(orbits["eccentricity_x"].values, orbits["eccentricity_y"].values)[0]
+    least = [0.98 * 2.0 * 24500.0 * np.sqrt((1.0 - x) / (1.0 + x)) * np.sin(np.radians(3.0)) for x in (e[0], e.max())]
+    assert least[1] < least[0] - 3.0
+    trains = trains_of(orbits)
+    assert trains.sizes.tolist() == [2]
+    assert 2.0 * trains.chord(0) * np.sin(np.radians(3.0)) == pytest.approx(least[1], rel=1e-3)

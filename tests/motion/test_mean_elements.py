@@ -12,10 +12,12 @@ from shells.motion.averaged import kernels
 from shells.motion.averages import averaged_terms
 from shells.motion.forces import Forces
 from shells.motion.shape import mean_radius, semi_major_axis
+from tests.calling import way_to
 from tests.populations import random_elements
 from tests.truth import MU, RADIUS, ZONALS, integrate, zonal_acceleration
 
 EPOCH = np.datetime64("2027-03-21T05:20:00", "ns")
+body_at = way_to(kernels.body_at)
 ZONALS_AND_AIR = Forces(air="exponential", sun=False, moon=False, radiation=False)
 
 
@@ -119,7 +121,7 @@ def test_third_body_averages_equal_quadrature(body):
     model = forces.model(EPOCH, 86400.0)
     table = model.sun if body == "sun" else model.moon
     mu = model.sun_mu if body == "sun" else model.moon_mu
-    place = np.array(kernels.body_at(table, model.ephemeris_spacing, 4000.0))
+    place = np.array(body_at(table, model.ephemeris_spacing, 4000.0))
     distance = np.linalg.norm(place)
     direction = place / distance
 
@@ -141,7 +143,7 @@ def test_sunlight_averages_equal_quadrature():
     """Slow twin: a constant push away from the Sun outside a cylinder, in 200,000 points of the orbit."""
     forces = Forces(zonal_degree=0, drag=False, sun=False, moon=False)
     model = forces.model(EPOCH, 86400.0)
-    place = np.array(kernels.body_at(model.sun, model.ephemeris_spacing, 4000.0))
+    place = np.array(body_at(model.sun, model.ephemeris_spacing, 4000.0))
     distance = np.linalg.norm(place)
     sun = place / distance
     # 1361 W m-2 at 149597870.7 km over the speed of light, reflectivity times area-to-mass 0.7 m2 kg-1
@@ -173,14 +175,15 @@ def test_drag_averages_equal_quadrature(e, inclination):
     model = forces.model(EPOCH, 86400.0)
     ballistic, rotation = 0.022, np.array([0.0, 0.0, constants.EARTH_ROTATION_RATE.value])
     flattening = constants.FLATTENING.value
-    level, share = kernels_of_air.flux_row(4000.0, model)
+    logarithm_of_density = way_to(kernels_of_air.logarithm_of_density)
+    level, share = way_to(kernels_of_air.flux_row)(4000.0, model)
 
     def force(position, velocity):
         r = np.linalg.norm(position, axis=0)
         sine = position[2] / r
         ground = constants.EQUATORIAL_RADIUS.value * (1.0 - flattening)
         height = r - ground / np.sqrt((1.0 - flattening) ** 2 * (1.0 - sine**2) + sine**2)
-        density = np.exp([kernels_of_air.logarithm_of_density(h, level, share, model.air) for h in height])
+        density = np.exp([logarithm_of_density(h, level, share, model.air) for h in height])
         density[height > kernels_of_air.AIR_CEILING] = 0.0
         past = velocity - np.cross(rotation, position.T).T
         return -500.0 * ballistic * density * np.linalg.norm(past, axis=0) * past
@@ -356,7 +359,7 @@ def test_angles_are_continuous_from_where_they_start(a, inclination):
 def test_shadow_grazed():
     """At the height where the shadow just touches the orbit nothing is lost, whichever way rounding falls."""
     model = Forces(zonal_degree=0, drag=False, sun=False, moon=False).model(EPOCH, 86400.0)
-    sun = np.array(kernels.body_at(model.sun, model.ephemeris_spacing, 4000.0))
+    sun = np.array(body_at(model.sun, model.ephemeris_spacing, 4000.0))
     declination = np.arcsin(sun[2] / np.linalg.norm(sun))
     node = np.arctan2(sun[1], sun[0]) - 0.5 * np.pi  # the Sun stands a quarter turn ahead of the node
     tilt = np.radians(60.0) + declination

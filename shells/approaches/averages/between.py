@@ -98,6 +98,8 @@ class Crossings:
         Radius [km] and geocentric latitude [rad] of the first there.
     sines : ndarray, shape (pairs, instants)
         Sine of the crossing angle.
+    paces : ndarray, shape (pairs, 2)
+        Of the mean arguments of latitude of both, while both are up [rad s-1].
     passages : ndarray, shape (pairs,)
         Product of the passages per second of both trains [s-2].
     locked : ndarray, shape (pairs,)
@@ -111,6 +113,7 @@ class Crossings:
     geometry: Floats
     places: Floats
     sines: Floats
+    paces: Floats
     passages: Floats
     locked: NDArray[np.bool_]
     crossing: NDArray[np.bool_]
@@ -161,8 +164,10 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
     kernels.crossings(arrays, arrays, pairs, instants, spacing, within_km, field, geometry, sines, places)
 
     lead = trains.leaders[pairs]
-    phase = trains.values[lead, -1, 5] - trains.values[lead, 0, 5]
-    pace = phase / span
+    # up to the last node at which both are up
+    last = np.maximum(np.isfinite(trains.values[trains.leaders, :, 0]).sum(axis=1)[pairs].min(axis=1), 2) - 1
+    phase = trains.values[lead, last[:, None], 5] - trains.values[lead, 0, 5]
+    pace = phase / (spacing * last)[:, None]
     sizes = trains.sizes[pairs]
     most = sizes.max(axis=1) if slots is None else slots
     return Crossings(
@@ -171,6 +176,7 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
         geometry,
         places,
         sines,
+        pace,
         (sizes * pace).prod(axis=1) / (2.0 * np.pi) ** 2,
         np.abs(phase[:, 0] - phase[:, 1]) < (2.0 * np.pi) / most,
         (sines > within_km / (REACH * trains.values[lead, 0, 0].min(axis=1))[:, None]).all(axis=1),
@@ -355,19 +361,21 @@ def _add_nodes(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDAr
 def _fix_nodes(nodes: _Nodes, begin: NDArray[np.int64], per_second: Floats) -> None:
     """Put approaches with known phases in the place of averages for pairs whose phases are locked."""
     crossings, values = nodes.crossings, nodes.trains.values
-    span = crossings.instants[-1]
-    phases = np.empty((nodes.trains.leaders.size, crossings.instants.size, 6))
-    field_spacing = nodes.spacing
+    means_at = np.empty((nodes.trains.leaders.size, crossings.instants.size, 6))
     for train, lead in enumerate(nodes.trains.leaders):
-        means(values[lead], nodes.trains.rates[lead], 0.0, field_spacing, crossings.instants, phases[train])
-    paces = (phases[:, -1, 5] - phases[:, 0, 5]) / span
+        means(values[lead], nodes.trains.rates[lead], 0.0, nodes.spacing, crossings.instants, means_at[train])
     for pair in np.flatnonzero(crossings.locked):
         a, b = crossings.pairs[pair]
+        geometry, phases = crossings.geometry[pair].copy(), means_at[[a, b], :, 5].T.copy()
+        last = max(int(np.isfinite(phases).all(axis=1).sum()) - 1, 0)
+        # in the window in which one re-enters, as at its start
+        geometry[last + 1 : last + 2], phases[last + 1 : last + 2] = geometry[last], phases[last]
+        paces = crossings.paces[pair]
         found = np.zeros(per_second.shape[1:])
         kernels.fixed_crossings(
-            crossings.geometry[pair],
-            np.stack([phases[a, :, 5], phases[b, :, 5]], axis=1),
-            (paces[a], paces[b]),
+            geometry,
+            phases,
+            (paces[0], paces[1]),
             (nodes.offsets(a), nodes.offsets(b)),
             nodes.distances,
             begin[pair],
@@ -401,18 +409,12 @@ def _add_tracks(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDA
 
 
 def _add_mates(nodes: _Nodes, bands: Bands, year: NDArray[np.int64], number: Floats) -> None:
-    """Add approaches of satellites of one plane that are nearer to each other than a threshold.
-
-    On their orbit they are nearest at apogee, where the distance is that of the phases times a sqrt((1 - e) / (1 + e)).
-    """
+    """Add approaches of satellites of one plane that are nearer to each other than a threshold."""
     lengths = np.diff(nodes.crossings.instants)
-    for train, lead in enumerate(nodes.trains.leaders):
+    for train in range(nodes.trains.leaders.size):
         offsets = nodes.offsets(train)
-        a, ex, ey = nodes.trains.values[lead, 0, :3]
-        e = np.hypot(ex, ey)
         nearest = np.diff(np.append(offsets, offsets[0] + 2.0 * np.pi)).min()
-        scale = 0.98 * a * np.sqrt((1.0 - e) / (1.0 + e))
-        if offsets.size < 2 or 2.0 * scale * np.sin(0.5 * nearest) > nodes.distances[-1]:
+        if offsets.size < 2 or 2.0 * nodes.trains.chord(train) * np.sin(0.5 * nearest) > nodes.distances[-1]:
             continue
         found = _on_tracks(nodes, (train, train), True, np.zeros(year.size, dtype=np.int64), bands)
         np.add.at(number[train, train], year, found * lengths[:, None, None, None])

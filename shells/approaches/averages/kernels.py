@@ -36,7 +36,7 @@ from shells.approaches.kernels import (
     node_geometry,
     plane_angle,
 )
-from shells.compiled import allocating_kernel, inlined_kernel, kernel
+from shells.compiled import allocating_kernel, inlined_kernel, inner_kernel, kernel
 from shells.motion.kernels import hermite, interpolate, radial_short_period_bound, state
 from shells.motion.series.kernels import TWO_PI
 
@@ -72,7 +72,7 @@ FRAME, SHAPE, CROSSING = 10, 6, 7
 # --- chords at nodes --------------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner_kernel
 def chord_integral(y, distance):
     """Return the integral of 2 sqrt(d^2 - y^2) from 0 to y, y clipped to [-d, d]."""
     y = max(-distance, min(distance, y))
@@ -89,7 +89,7 @@ def mean_chord(distance, c, x_from, x_to):
     return (chord_integral(y_to, distance) - chord_integral(y_from, distance)) / (y_to - y_from)
 
 
-@kernel
+@inner_kernel
 def looked_up(x, step, table):
     """Return the exponential of a table of logarithms at x >= 0; zero beyond it."""
     place = x / step
@@ -99,7 +99,7 @@ def looked_up(x, step, table):
     return np.exp(table[cell] + (place - cell) * (table[cell + 1] - table[cell]))
 
 
-@kernel
+@inner_kernel
 def drifted_density(x, low, high, spread):
     """Return the density at x of a departure about a gap that drifts evenly from low to high."""
     step, scale, log_density, log_tail = spread[1], spread[2], spread[3], spread[4]
@@ -118,7 +118,7 @@ def drifted_density(x, low, high, spread):
     return inside / (far - near)
 
 
-@kernel
+@inner_kernel
 def bulk_of(low, high, reach, scale):
     """Return the part of a range of departures that has nearly all of its probability."""
     bulk = min(reach, BULK * scale)
@@ -163,7 +163,7 @@ def expected_chord(distance, c, gap_from, gap_to, spread):
 # --- relative motion --------------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner_kernel
 def mean_latitude(elements, theta):
     """Return the mean argument of latitude at an argument of latitude, short-period terms left out."""
     ex, ey = elements[1], elements[2]
@@ -178,7 +178,7 @@ def phase_pace(elements, rates):
     return rates[5] + np.cos(elements[3]) * rates[4]
 
 
-@kernel
+@inner_kernel
 def wrapped(angle):
     """Return an angle in [-pi, pi)."""
     return np.remainder(angle + np.pi, TWO_PI) - np.pi
@@ -198,13 +198,15 @@ def relative_track(first, second, ratio, field, work, track):
     mean_first, mean_second = np.empty(SAMPLES), np.empty(SAMPLES)
     for k in range(SAMPLES):
         mean_first[k] = mean_latitude(first, TWO_PI * k / SAMPLES)
-        elements[:] = first
+        for c in range(5):
+            elements[c] = first[c]
         elements[5] = mean_first[k]
         state(elements, mu, radius, zonals, a)
         sine, cosine = latitude_of(second, a[0], a[1], a[2])
         u = mean_latitude(second, np.arctan2(sine, cosine))
         pace = np.sqrt(mu / second[0] ** 3)
-        elements[:] = second
+        for c in range(5):
+            elements[c] = second[c]
         pull, speed2 = 0.0, 1.0
         for _ in range(4):
             elements[5] = u
@@ -235,9 +237,8 @@ def relative_track(first, second, ratio, field, work, track):
         row[SCALE] = np.sqrt(max(speed2 + pull, 0.1 * speed2)) / pace
         row[ORBIT_RADIUS] = r
         row[LATITUDE] = np.arcsin(a[2] / r)
-    track[0] = track[SAMPLES]
-    track[SAMPLES + 1] = track[1]
-    track[SAMPLES + 2] = track[2]
+    for c in range(TRACK):
+        track[0, c], track[SAMPLES + 1, c], track[SAMPLES + 2, c] = track[SAMPLES, c], track[1, c], track[2, c]
     track[0, PHASE] = 0.0
     for j in range(SAMPLES + 2):
         before, after = (j - 1) % SAMPLES, j % SAMPLES
@@ -250,7 +251,7 @@ def relative_track(first, second, ratio, field, work, track):
         track[j, PHASE] += shift
 
 
-@kernel
+@inner_kernel
 def between(track, row, column, t):
     """Return a column of the track at a fraction of the way from a row to the next, by a cubic through four rows."""
     a, b, c, d = track[row - 1, column], track[row, column], track[row + 1, column], track[row + 2, column]
@@ -262,7 +263,7 @@ def between(track, row, column, t):
     )
 
 
-@kernel
+@inner_kernel
 def apart2(track, row, t, departure):
     """Return the squared distance [km2] of first from second's track."""
     radial = between(track, row, RADIAL, t) + departure
@@ -270,14 +271,14 @@ def apart2(track, row, t, departure):
     return radial * radial + across * across
 
 
-@kernel
+@inner_kernel
 def approach_slope(track, row, t, departure):
     """Return the derivative of `apart2` by the fraction, by differences."""
     step = 1e-5
     return (apart2(track, row, t + step, departure) - apart2(track, row, t - step, departure)) / (2.0 * step)
 
 
-@kernel
+@inner_kernel
 def turning_point(track, row, departure):
     """Return where between two rows the distance of the tracks has an extreme; -1 for nowhere."""
     at_low = approach_slope(track, row, 0.0, departure)
@@ -293,7 +294,7 @@ def turning_point(track, row, departure):
     return 0.5 * (low + high)
 
 
-@kernel
+@inner_kernel
 def threshold_point(track, row, inside, outside, departure, distance):
     """Return where between a point inside the distance and one outside the tracks are that far apart."""
     for _ in range(45):
@@ -305,14 +306,14 @@ def threshold_point(track, row, inside, outside, departure, distance):
     return 0.5 * (inside + outside)
 
 
-@kernel
+@inner_kernel
 def beyond(before, here, after):
     """Return twice how far a parabola through three values reaches beyond the middle one, where that is an extreme."""
     slope, bend = 0.5 * (after - before), before - 2.0 * here + after
     return abs(slope * slope / bend) if (here - before) * (after - here) < 0.0 else 0.0
 
 
-@kernel
+@inner_kernel
 def border_variation(track, row, start, stop, start_closed, stop_closed, departure, distance, upper, lower):
     """Return the variation of the conserved phase along both borders of a stretch within the distance.
 
@@ -338,7 +339,7 @@ def border_variation(track, row, start, stop, start_closed, stop_closed, departu
     return total
 
 
-@kernel
+@inner_kernel
 def cell_variation(track, row, departure, distance, upper, lower):
     """Return the variation of the conserved phase along the border of the set within the distance between two rows."""
     near = apart2(track, row, 0.0, departure)
@@ -370,15 +371,17 @@ def cell_variation(track, row, departure, distance, upper, lower):
     return total
 
 
-@allocating_kernel
+@inner_kernel
 def departures(track, distance, spread, offsets, weights):
     """Fill the quadrature over departures that matter for a track; return how many nodes it has."""
     reach, step, scale, log_density = spread[0], spread[1], spread[2], spread[3]
     if scale == 0.0:
         offsets[0], weights[0] = 0.0, 1.0
         return 1
-    low = -track[:, RADIAL].max() - distance
-    high = -track[:, RADIAL].min() + distance
+    least = most = track[0, RADIAL]
+    for row in range(1, track.shape[0]):
+        least, most = min(least, track[row, RADIAL]), max(most, track[row, RADIAL])
+    low, high = -most - distance, -least + distance
     if low >= reach or high <= -reach:
         return 0
     low, high = bulk_of(low, high, reach, scale)
@@ -625,13 +628,13 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
     for c in range(FRAME):
         frames[0, 0, c], frames[0, 1, c] = a[3][0, c], b[3][0, c]
     ellipse_crossing(frames[0, 0], frames[0, 1], crossings[0])
-    start, was = 0.0, 0
+    start, part = 0.0, 0
     while start < length:
+        was, now = part % 2, (part + 1) % 2
         # a node turns the faster the nearer the planes, down to where the smallest encounter covers the whole orbit
         apart = max(crossings[was, 0], distances[0] / floor)
         pace = max(turning / (TURN * apart), (turning / apart + perigee) * bending)
         stop = start + 1.0 / pace if pace * (length - start) > 1.0 else length
-        now = 1 - was
         if stop == spacing:
             for c in range(FRAME):
                 frames[now, 0, c], frames[now, 1, c] = a[3][1, c], b[3][1, c]
@@ -659,7 +662,7 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
             pace_1, pace_2 = phase_pace(first, rates_a), phase_pace(second, rates_b)
             relative_track(first, second, pace_2 / pace_1, field, work, track)
             add_tube(track, pace_1, factor * (stop - start), distances, count, spread, bands, out)
-        start, was = stop, now
+        start, part = stop, part + 1
 
 
 @inlined_kernel
@@ -767,7 +770,7 @@ def accumulate(numbers, groups, weights, total, resampled):
 # --- fleet against itself ---------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner_kernel
 def node_place(first, nx, ny, nz, radius, zonals):
     """Return radius and geocentric latitude of first at a direction of unit length in its plane.
 
@@ -865,7 +868,7 @@ def tracks_between(values, rates, rows, offsets, fixed, instants, spacing, dista
             add_tube(track, own, float(pairs), distances, begin[window], spread, bands, out[window])
 
 
-@kernel
+@inner_kernel
 def coincidences(target_from, target_to, half, offsets_a, offsets_b):
     """Return how many pairs of satellites meet at a node, their phases known and drifting evenly.
 
@@ -934,7 +937,7 @@ def fixed_crossings(geometry, phases, paces, offsets, distances, begin, spread, 
 # --- kinetic theory ---------------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner_kernel
 def on_latitude(orbit, ascending, z):
     """Return radius, velocity radial, east, north and share of time per angle of an orbit at a latitude.
 

@@ -58,7 +58,7 @@ Pads. How far each step may be wrong, and why:
 import numpy as np
 
 from shells.approaches.kernels import REACH, equation_of_centre, first_not_below, record
-from shells.compiled import kernel
+from shells.compiled import inner_kernel, kernel
 from shells.motion.kernels import (
     first_order_terms,
     hermite,
@@ -113,7 +113,7 @@ COS_FIRST, SIN_FIRST, LEAD_FIRST, COS_SECOND, SIN_SECOND, LEAD_SECOND = range(6,
 GEOMETRY = 12
 
 
-@kernel
+@inner_kernel
 def orbit_row(elements, radius, j2, out):
     """Fill ``out`` of shape (FIELDS,) with an orbit without angles.
 
@@ -131,7 +131,7 @@ def orbit_row(elements, radius, j2, out):
     out[8] = 0.5 * j2 * radius * radius / out[6]
 
 
-@kernel
+@inner_kernel
 def track(values, window, radius, j2, out):
     """Fill ``out`` of shape (FIELDS, WINDOW + 1) with `orbit_row` at the nodes in time of a window.
 
@@ -150,7 +150,7 @@ def tracks(values, leaders, radius, j2, out):
             track(values[leaders[j]], window, radius, j2, out[j, window])
 
 
-@kernel
+@inner_kernel
 def last_node(values):
     """Return the index of the last node in time at which an object is up; -1 for none."""
     j = values.shape[0] - 1
@@ -298,7 +298,7 @@ def scan(a, b, intervals, x, sines):
         )
 
 
-@kernel
+@inner_kernel
 def at_node(row, nx, ny, nz, mu, radius, zonals):
     """Return where on an orbit a unit vector in its plane lies, and the displacement by J2 to first order.
 
@@ -365,7 +365,7 @@ def crossing(a, b, side, mu, radius, zonals, out):
     out[COS_SECOND], out[SIN_SECOND] = cos_2 * sin_angle, sin_2 * sin_angle
 
 
-@kernel
+@inner_kernel
 def refine(first_values, first_rates, second_values, second_rates, spacing, guess, end, distance, field, work):
     """Refine a closest approach by Newton's method on the trajectories.
 
@@ -410,7 +410,7 @@ def refine(first_values, first_rates, second_values, second_rates, spacing, gues
     return np.nan
 
 
-@kernel
+@inner_kernel
 def phase_polynomial(values, rates, node, spacing, out):
     """Fill ``out`` with the coefficients of the mean argument of latitude after a node, by fractions of an interval."""
     here, there = values[node, 5], values[node + 1, 5]
@@ -426,20 +426,20 @@ def quadratic(start, middle, stop, out):
     out[0], out[1], out[2] = start, 4.0 * middle - 3.0 * start - stop, 2.0 * (start + stop) - 4.0 * middle
 
 
-@kernel
+@inner_kernel
 def moved(coefficients, begin, scale):
     """Return coefficients in y of a quadratic in z = begin + scale y."""
     c0, c1, c2 = coefficients[0], coefficients[1], coefficients[2]
     return c0 + begin * (c1 + begin * c2), scale * (c1 + 2.0 * begin * c2), scale * scale * c2
 
 
-@kernel
+@inner_kernel
 def near(angle, reference):
     """Return the angle plus whole turns nearest to a reference."""
     return reference + np.remainder(angle - reference + np.pi, TWO_PI) - np.pi
 
 
-@kernel
+@inner_kernel
 def small_angle(cosine, sine):
     """Return the angle of a vector within 0.4 rad of the first axis: series of the arc tangent, true to 1e-7."""
     t = sine / cosine
@@ -474,7 +474,7 @@ def node_phase(run, z):
     return run[2, 0] + z * (run[2, 1] + z * run[2, 2]) + small_angle(cosine, sine)
 
 
-@kernel
+@inner_kernel
 def timing(
     first,
     second,
@@ -609,7 +609,7 @@ def row_at(values, rates, track, when, radius, j2, elements, out):
         orbit_row(elements, radius, j2, out)
 
 
-@kernel
+@inner_kernel
 def mark(intervals, x, sines, pair, distance, spacing, marks):
     """Mark the intervals of a window in which an approach may occur at a mutual node.
 
@@ -662,7 +662,7 @@ def mark(intervals, x, sines, pair, distance, spacing, marks):
     return together
 
 
-@kernel
+@inner_kernel
 def drift_error(bounds, steep, turning, sine, span, spacing):
     """Return by how much quadratics over a span [s] are off: the radius [km] and the phase [rad] of a node."""
     pace = turning / sine
@@ -687,7 +687,7 @@ def part_length(sum_a, sum_b, steep, turning, sine, largest_turn, spacing):
             return length, error_a + error_b, phase_a, phase_b
 
 
-@kernel
+@inner_kernel
 def hand_over(train_a, train_b, begin, end, left, count):
     """Add a row of first train, second train, begin and end [s] to ``left``; return the number of rows."""
     if count < left.shape[0]:
@@ -695,7 +695,7 @@ def hand_over(train_a, train_b, begin, end, left, count):
     return count + 1
 
 
-@kernel
+@inner_kernel
 def search_window(
     first, second, train_a, train_b, window, track_b, last_b, sum_b, spacing, distance, field, room, found, left, counts
 ):
@@ -707,17 +707,14 @@ def search_window(
     values_b, rates_b, lead_b, own_b = second[0], second[1], second[2][train_b], second[6][train_b]
     x, sines, marks, rows, geometry, steep, work = room[:7]
     nodes = values_a.shape[1]
-    start, border = window * WINDOW, min((window + 1) * WINDOW, nodes - 1)
-    stop = min(border, last_a, last_b)
+    start = window * WINDOW
+    stop = min((window + 1) * WINDOW, last_a, last_b)
+    if stop <= start:  # one of them has re-entered: there is no trajectory after its last node in time
+        return
     lowest = max(sum_a[LOWEST], sum_b[LOWEST])
     tilt = sum_a[TILT] + sum_b[TILT]
     if tilt == np.inf:
-        counts[1] = hand_over(train_a, train_b, start * spacing, min(stop + 1, border) * spacing, left, counts[1])
-        return
-    if stop < border:
-        # one of them re-enters after the last node in time: there is no trajectory for the rest of the interval
-        counts[1] = hand_over(train_a, train_b, stop * spacing, (stop + 1) * spacing, left, counts[1])
-    if stop <= start:
+        counts[1] = hand_over(train_a, train_b, start * spacing, stop * spacing, left, counts[1])
         return
     turning = tilt + max(
         abs(sum_a[NODE_RATE_HIGH] - sum_b[NODE_RATE_LOW]), abs(sum_b[NODE_RATE_HIGH] - sum_a[NODE_RATE_LOW])

@@ -38,7 +38,7 @@ import numpy as np
 
 from shells.approaches.kernels import COLUMNS, plane_angle, record
 from shells.approaches.nodes.kernels import SHIFT, SHIFT_WITH_E
-from shells.compiled import allocating_kernel, kernel
+from shells.compiled import allocating_kernel, inner_kernel, kernel
 from shells.motion.kernels import (
     EQUATORIAL_SINE,
     equinoctial_node,
@@ -105,7 +105,7 @@ OPEN, BEGUN, BEGUN_LATE, LEFT, LEFT_LATE, TIME, NEAREST, PEAK, LATEST, BRIEF = 0
 PENDING = 32
 
 
-@kernel
+@inner_kernel
 def turn_pad(e, p, radius, j2):
     """Return a bound [rad] of equation of centre and short-period turns, along and across the track.
 
@@ -176,7 +176,7 @@ def window_bounds(values, rates, window, spacing, mu, radius, zonals, out):
     out[WAVES] = RIPPLE * mu * (zonals[2] * (radius / p_low) ** 2 / perigee) ** 2 / (1.0 - e) ** 3
 
 
-@kernel
+@inner_kernel
 def inverse_radius(elements, x, y, z):
     """Return 1 / r - 1 / p = e cos f / p of an orbit in a direction of its plane [1/km], and p [km]."""
     cos_n, sin_n, cos_i, sin_i = np.cos(elements[4]), np.sin(elements[4]), np.cos(elements[3]), np.sin(elements[3])
@@ -239,13 +239,13 @@ def cross_far_apart(values_a, values_b, window, near, radius, zonals):
     return True
 
 
-@kernel
+@inner_kernel
 def semilatus(elements):
     """Return the semi-latus rectum [km] of mean elements."""
     return elements[0] * (1.0 - elements[1] * elements[1] - elements[2] * elements[2])
 
 
-@kernel
+@inner_kernel
 def fastest(before, after, rate_before, rate_after, spacing):
     """Return a bound of the absolute rate of a cubic Hermite polynomial."""
     chord = (after - before) / spacing
@@ -288,7 +288,7 @@ def phase_step(first, second, bounds, distance, left):
     return step
 
 
-@kernel
+@inner_kernel
 def pull(apart, gravity):
     """Return a bound of the relative acceleration [km s-2] of two objects within a distance.
 
@@ -320,7 +320,7 @@ def safe_step(apart, along, speed, distance, gravity):
     return nearer
 
 
-@kernel
+@inner_kernel
 def one_minimum(apart, speed, step, gravity):
     """Return whether the square of distance is certainly convex over a step: one minimum at most."""
     farthest = apart + speed * step + pull(apart + speed * step, gravity) * step * step
@@ -339,7 +339,7 @@ def states_of(pair, time, work):
     return motion_of(work)
 
 
-@kernel
+@inner_kernel
 def motion_of(work):
     """Return distance, r . v and relative speed of the states in ``work[1]`` and ``work[2]``."""
     square, along, speed = 0.0, 0.0, 0.0
@@ -351,7 +351,7 @@ def motion_of(work):
     return np.sqrt(square), along, np.sqrt(speed)
 
 
-@kernel
+@inner_kernel
 def settle(pair, time, low, high, end, work):
     """Return the local minimum of distance near a time between two others, from positions alone.
 
@@ -381,7 +381,7 @@ def settle(pair, time, low, high, end, work):
     return time
 
 
-@kernel
+@inner_kernel
 def turning_point(pair, low, high, work):
     """Return the zero of r . v between two times by Newton's method; the sign must change in between."""
     time = 0.5 * (low + high)
@@ -401,7 +401,7 @@ def turning_point(pair, low, high, work):
     return time
 
 
-@kernel
+@inner_kernel
 def passing(pair, low, high, distance, inward, work):
     """Return when the distance passes the threshold between two times, by bisection to 1e-6 s."""
     while high - low > 1e-6:
@@ -415,7 +415,7 @@ def passing(pair, low, high, distance, inward, work):
     return 0.5 * (low + high)
 
 
-@kernel
+@inner_kernel
 def period_of(pair, time, mu, work):
     """Return the shorter of both periods [s] at a time."""
     values_a, rates_a, values_b, rates_b, spacing, _ = pair
@@ -425,7 +425,7 @@ def period_of(pair, time, mu, work):
     return TWO_PI * np.sqrt(a * a * a / mu)
 
 
-@kernel
+@inner_kernel
 def write(pair, names, time, start, stop, span, work, found, count):
     """Record an approach if its time lies in the span asked for; return the number of approaches."""
     if not span[0] <= time < span[1]:
@@ -437,7 +437,7 @@ def write(pair, names, time, start, stop, span, work, found, count):
     return count + 1
 
 
-@kernel
+@inner_kernel
 def add_minimum(encounter, minima, time, apart):
     """Add a minimum to an encounter under way; one that only noise parts from the last replaces it or is left out."""
     held = int(encounter[LATEST])
@@ -455,7 +455,7 @@ def add_minimum(encounter, minima, time, apart):
         encounter[TIME], encounter[NEAREST] = time, apart
 
 
-@kernel
+@inner_kernel
 def close(pair, names, encounter, minima, distance, span, end, work, found, count):
     """End an encounter: record one lasting approach or each of its minima; return the number of approaches."""
     encounter[OPEN] = 0.0
@@ -474,7 +474,7 @@ def close(pair, names, encounter, minima, distance, span, end, work, found, coun
     return count
 
 
-@kernel
+@inner_kernel
 def take_sample(pair, names, time, apart, history, encounter, minima, distance, span, end, work, found, count):
     """Carry encounters on by one sample of a slow pair; ``history`` holds times and distances of the last two."""
     t_1, f_1, t_2, f_2 = history[0], history[1], history[2], history[3]
@@ -652,7 +652,7 @@ def follow(pair, names, span, end, distance, bounds, work, slow, found, count):
     return count
 
 
-@kernel
+@inner_kernel
 def start_before(pair, time, near, mu, work):
     """Return a time at or before the one given at which the pair is farther apart than a distance; zero if never."""
     spacing = pair[4]
@@ -664,7 +664,7 @@ def start_before(pair, time, near, mu, work):
     return time
 
 
-@kernel
+@inner_kernel
 def lifetime(values):
     """Return the number of nodes up to the end of an object."""
     count = 0
@@ -727,7 +727,7 @@ def search_pairs(first_values, first_rates, second_values, second_rates, spacing
 # --- screening volumes ------------------------------------------------------------------------------------------------
 
 
-@kernel
+@inner_kernel
 def line_enters(place, speed, length, widths, rounded, wider):
     """Return whether place + t speed, t in [0, length], meets an ellipsoid (rounded) or a box, grown by a margin."""
     if rounded:

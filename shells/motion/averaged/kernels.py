@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from shells.compiled import allocating_kernel, inlined_kernel, kernel
+from shells.compiled import allocating_kernel, inlined_kernel, inner_kernel
 from shells.motion.air.kernels import MOST_ANOMALIES, drag_rates
 from shells.motion.equinoctial.kernels import (
     SMALL_SINE,
@@ -356,7 +356,7 @@ def place_bodies(time, model, points, m):
     points[9, m], points[10, m], points[11, m] = body_at(model.moon, model.ephemeris_spacing, time)
 
 
-@kernel
+@inner_kernel
 def bodies_rates(points, count, retrograde, held, mu, sun_mu, moon_mu):
     """Fill rows 12 to 17 of ``points`` with the rates of equinoctial elements, rows 0 to 5, by Sun and Moon.
 
@@ -386,20 +386,27 @@ def mean_rates(elements, properties, times, model, out):
     y, rate, more, scratch = np.empty(6), np.empty(6), np.empty(6), np.empty((3, 16))
     column, column_rates, air_work = np.empty((6, 1)), np.empty((6, 1)), np.empty((6, MOST_ANOMALIES))
     functions, points = np.empty((model.degree.size + 1, 6)), np.empty((18, 1))
+    held = np.bool_(False)  # numba would compile for a plain False what the integration needs for a variable anyway
     for j in range(elements.shape[0]):
         retrograde = 1.0 if elements[j, 3] <= 0.5 * np.pi else -1.0
         zonal_functions(elements[j, 0], elements[j, 3], model, functions)
         to_equinoctial(elements[j], retrograde, y)
-        earth_rates(times[j], y, retrograde, properties[j], False, True, functions, model, scratch, air_work, rate)
+        earth_rates(times[j], y, retrograde, properties[j], held, not held, functions, model, scratch, air_work, rate)
         if model.sun_mu > 0.0 or model.moon_mu > 0.0:
-            points[:6, 0] = y
-            place_bodies(times[j], model, points, 0)
-            bodies_rates(points, 1, retrograde, False, model.mu, model.sun_mu, model.moon_mu)
-            rate += points[12:, 0]
+            for c in range(6):
+                points[c, 0] = y[c]
+            for m in range(points.shape[1]):
+                place_bodies(times[j], model, points, m)
+            bodies_rates(points, points.shape[1], retrograde, held, model.mu, model.sun_mu, model.moon_mu)
+            for c in range(6):
+                rate[c] += points[12 + c, 0]
         if model.radiation > 0.0 and properties[j, 1] > 0.0:
             sunlight_rates(times[j], y, retrograde, properties[j], model, more)
-            rate += more
+            for c in range(6):
+                rate[c] += more[c]
         rate[5] += np.sqrt(model.mu / y[0]) / y[0]
-        column[:, 0], column_rates[:, 0] = y, rate
-        to_public(column, column_rates, 1, retrograde, elements[j, 4:5])
-        out[j] = column_rates[:, 0]
+        for c in range(6):
+            column[c, 0], column_rates[c, 0] = y[c], rate[c]
+        to_public(column, column_rates, retrograde, elements[j, 4:5])
+        for c in range(6):
+            out[j, c] = column_rates[c, 0]

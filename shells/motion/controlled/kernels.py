@@ -5,7 +5,7 @@ Units: km, s, radians. What the motion is, and from which sources, stands with `
 
 import numpy as np
 
-from shells.compiled import allocating_kernel, kernel
+from shells.compiled import allocating_kernel, inner_kernel, kernel
 
 #: Knots whose windows overlap at any time, and the width of a window in correlation times.
 OVERLAP = 3
@@ -41,7 +41,7 @@ def limit_cycle(decay, mean_motion, dead_band, slot_box, accuracy):
     return largest, smallest, 2.0 * length / (slide * (largest + smallest))
 
 
-@kernel
+@inner_kernel
 def drift_at(time, node, times, drift):
     """Return the drift at a time before ``times[node]`` and not before the node ahead of it, on a straight line."""
     if node == 0:

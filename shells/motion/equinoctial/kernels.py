@@ -7,14 +7,14 @@ node stood still, d = sin i raan', and u' likewise.
 
 import numpy as np
 
-from shells.compiled import inlined_kernel, kernel
+from shells.compiled import inlined_kernel, inner_kernel
 from shells.motion.series.kernels import TWO_PI, angle_of
 
 #: Below this sine of the inclination the node is undefined in practice and its rate is reported as that at the limit.
 SMALL_SINE = 1e-9
 
 
-@kernel
+@inner_kernel
 def to_equinoctial(elements, retrograde, out):
     """Fill ``out`` with equinoctial elements of ``[a, ex, ey, i, raan, u]``; retrograde is +1 or -1."""
     cos_node, sin_node = np.cos(elements[4]), retrograde * np.sin(elements[4])
@@ -60,13 +60,13 @@ def equinoctial_rates(ex, ey, rates, tangent, sin_node, cos_node, retrograde):
     )
 
 
-@kernel
-def to_public(y, rates, count, retrograde, expected_node):
+@inner_kernel
+def to_public(y, rates, retrograde, expected_node):
     """Turn equinoctial elements and rates (6, columns) into ``[a, ex, ey, i, raan, u]`` and rates, in place.
 
-    The first ``count`` columns. Of all turns of a node the one nearest to ``expected_node`` of its column is taken.
+    As many columns as there are in ``expected_node``: of all turns of a node the one nearest to it is taken.
     """
-    for m in range(count):
+    for m in range(expected_node.size):
         tangent, _, sin_i, cos_node, sin_node = node_frame(y[3, m], y[4, m], retrograde)
         growth = 0.5 * (1.0 + tangent * tangent)
         node = angle_of(sin_node, cos_node)

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.polynomial import legendre
 
-from shells.compiled import allocating_kernel, inlined_kernel, kernel
+from shells.compiled import allocating_kernel, inlined_kernel, inner_kernel
 from shells.motion.air.kernels import MOST_ANOMALIES
 from shells.motion.averaged.kernels import (
     bodies_rates,
@@ -102,7 +102,7 @@ class Turn(NamedTuple):
     k: float
 
 
-@kernel
+@inner_kernel
 def frozen_point(a, e, functions, model, scratch):
     """Return the frozen eccentricity, and rates of perigee and node, the latter over those by J2 alone.
 
@@ -123,7 +123,7 @@ def frozen_point(a, e, functions, model, scratch):
     return frozen, perigee - strength * (2.0 - 2.5 * sin_i * sin_i), node + strength * cos_i
 
 
-@kernel
+@inner_kernel
 def turn_of(y, retrograde, held, reference, model):
     """Return the turning axes of a step from here; ``reference`` is what `frozen_point` gave."""
     _, cos_i, sin_i, cos_node, sin_node = node_frame(y[3], y[4], retrograde)
@@ -140,37 +140,37 @@ def turn_of(y, retrograde, held, reference, model):
 
 
 @inlined_kernel
-def axes_at(lapse, turn, out, m):
-    """Fill row m of ``out`` after a lapse: cosines and sines of the turns of node and perigee, the frozen point."""
+def axes_at(lapse, turn, out):
+    """Fill ``out`` (6,) after a lapse: cosines and sines of the turns of node and perigee, the frozen point."""
     cosine, sine = np.cos(turn.node * lapse), np.sin(turn.node * lapse)
-    out[m, 0], out[m, 1] = cosine, sine
-    out[m, 2], out[m, 3] = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
+    out[0], out[1] = cosine, sine
+    out[2], out[3] = np.cos(turn.perigee * lapse), np.sin(turn.perigee * lapse)
     # the frozen point turns with the node, backwards for retrograde elements
     if turn.frozen != turn.node:
         sine = -sine
-    out[m, 4], out[m, 5] = turn.h * cosine + turn.k * sine, turn.k * cosine - turn.h * sine
+    out[4], out[5] = turn.h * cosine + turn.k * sine, turn.k * cosine - turn.h * sine
 
 
 @inlined_kernel
-def turned(z, axes, m, y):
-    """Fill ``y`` with equinoctial elements of elements in turning axes, row m of those."""
+def turned(z, axes, y):
+    """Fill ``y`` with equinoctial elements of elements in turning axes."""
     y[0], y[5] = z[0], z[5]
-    y[1] = z[1] * axes[m, 2] + z[2] * axes[m, 3] + axes[m, 4]
-    y[2] = z[2] * axes[m, 2] - z[1] * axes[m, 3] + axes[m, 5]
-    y[3], y[4] = z[3] * axes[m, 0] + z[4] * axes[m, 1], z[4] * axes[m, 0] - z[3] * axes[m, 1]
+    y[1] = z[1] * axes[2] + z[2] * axes[3] + axes[4]
+    y[2] = z[2] * axes[2] - z[1] * axes[3] + axes[5]
+    y[3], y[4] = z[3] * axes[0] + z[4] * axes[1], z[4] * axes[0] - z[3] * axes[1]
 
 
 @inlined_kernel
-def slow_rates(y, rates, axes, m, turn, whole):
+def slow_rates(y, rates, axes, turn, whole):
     """Turn rates in fixed axes into rates in the turning ones, in place; ``whole`` where they hold the secular turn."""
     h, k, p, q = rates[1], rates[2], rates[3], rates[4]
     if whole:
-        h -= turn.perigee * (y[2] - axes[m, 5]) + turn.frozen * axes[m, 5]
-        k += turn.perigee * (y[1] - axes[m, 4]) + turn.frozen * axes[m, 4]
+        h -= turn.perigee * (y[2] - axes[5]) + turn.frozen * axes[5]
+        k += turn.perigee * (y[1] - axes[4]) + turn.frozen * axes[4]
         p -= turn.node * y[4]
         q += turn.node * y[3]
-    rates[1], rates[2] = h * axes[m, 2] - k * axes[m, 3], k * axes[m, 2] + h * axes[m, 3]
-    rates[3], rates[4] = p * axes[m, 0] - q * axes[m, 1], q * axes[m, 0] + p * axes[m, 1]
+    rates[1], rates[2] = h * axes[2] - k * axes[3], k * axes[2] + h * axes[3]
+    rates[3], rates[4] = p * axes[0] - q * axes[1], q * axes[0] + p * axes[1]
 
 
 @inlined_kernel
@@ -193,7 +193,7 @@ def add_up(fast, slow, modes):
             modes[j, c] += slow[j, c]
 
 
-@kernel
+@inner_kernel
 def draw_on(modes, ratio):
     """Draw the polynomial of a step on over the next, ``ratio`` times as long, in place."""
     one = 1.0 + ratio
@@ -211,7 +211,7 @@ def usable(y, equatorial_radius):
     return e2 < 0.98 and y[0] * (1.0 - np.sqrt(e2)) > equatorial_radius + 40.0
 
 
-@kernel
+@inner_kernel
 def attempt_step(
     time, start, slow, fast, modes, step, turn, retrograde, properties, held, drifting, functions, model, scratch,
     air_work, z, y, rates, axes, points,
@@ -235,8 +235,8 @@ def attempt_step(
         for m in range(count):
             along_step(start, slow, integrals, m, SLOW, half, z)
             lapse = half * (1.0 + places[m])
-            axes_at(lapse, turn, axes, m)
-            turned(z, axes, m, y)
+            axes_at(lapse, turn, axes[m])
+            turned(z, axes[m], y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
             for c in range(6):
@@ -246,21 +246,21 @@ def attempt_step(
         for m in range(count):
             for c in range(6):
                 y[c], rates[c] = points[c, m], points[12 + c, m]
-            slow_rates(y, rates, axes, m, turn, False)
+            slow_rates(y, rates, axes[m], turn, False)
             for j in range(count):
                 for c in range(6):
                     fast[j, c] += projection[j, m] * rates[c]
     add_up(fast, slow, modes)
     for m in range(SLOW):
         lapse = half * (1.0 + _SLOW_POINTS[m])
-        axes_at(lapse, turn, axes, m)
+        axes_at(lapse, turn, axes[m])
         if sunlight:
             along_step(start, modes, _SLOW_INTEGRALS, m, FAST, half, z)
-            turned(z, axes, m, y)
+            turned(z, axes[m], y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
             sunlight_rates(time + lapse, y, retrograde, properties, model, rates)
-            slow_rates(y, rates, axes, m, turn, False)
+            slow_rates(y, rates, axes[m], turn, False)
             for j in range(SLOW):
                 for c in range(6):
                     fast[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
@@ -270,14 +270,14 @@ def attempt_step(
         slow[:] = 0.0
         for m in range(SLOW):
             along_step(start, modes, _SLOW_INTEGRALS, m, FAST, half, z)
-            turned(z, axes, m, y)
+            turned(z, axes[m], y)
             if not usable(y, model.equatorial_radius):
                 return np.inf
             earth_rates(
                 time + half * (1.0 + _SLOW_POINTS[m]), y, retrograde, properties, held, drifting, functions, model,
                 scratch, air_work, rates,
             )  # fmt: skip
-            slow_rates(y, rates, axes, m, turn, True)
+            slow_rates(y, rates, axes[m], turn, True)
             for j in range(SLOW):
                 for c in range(6):
                     slow[j, c] += _SLOW_PROJECTION[j, m] * rates[c]
@@ -310,14 +310,14 @@ def attempt_step(
     return error
 
 
-@kernel
-def dense(start, modes, step, fractions, count, turn, basis, values, rates):
+@inner_kernel
+def dense(start, modes, step, fractions, turn, basis, values, rates):
     """Fill columns of ``values`` and ``rates`` (6, columns) with equinoctial elements and rates within a finished step.
 
-    At the first ``count`` of ``fractions`` of the step. ``basis`` (15, columns) is scratch: Legendre polynomials 1 to 7
+    At ``fractions`` of the step, in the first columns. ``basis`` (15, columns) is scratch: Legendre polynomials 1 to 7
     and the integrals from -1 of 0 to 7.
     """
-    half = 0.5 * step
+    half, count = 0.5 * step, fractions.size
     for m in range(count):
         x = 2.0 * fractions[m] - 1.0
         p2 = 1.5 * x * x - 0.5
@@ -362,13 +362,13 @@ def dense(start, modes, step, fractions, count, turn, basis, values, rates):
         rates[4, m] = q_rate * cos_n - p_rate * sin_n - turn.node * p
 
 
-@kernel
+@inner_kernel
 def perigee_height(a, h, k, equatorial_radius):
     """Return the height of the mean perigee [km] above the equatorial radius."""
     return a * (1.0 - np.sqrt(h * h + k * k)) - equatorial_radius
 
 
-@kernel
+@inner_kernel
 def depart(y, retrograde, departure):
     """Add a departure in ``[a, ex, ey, u]`` to equinoctial elements."""
     _, _, _, cos_node, sin_node = node_frame(y[3], y[4], retrograde)
@@ -445,18 +445,21 @@ def integrate(
                 eccentricity = np.sqrt(y[1] * y[1] + y[2] * y[2])
                 reference = frozen_point(axis, eccentricity, functions, model, scratch)
         turn = turn_of(y, retrograde, held, reference, model)
-        start[:] = y
+        for c in range(6):
+            start[c] = y[c]
         start[1] -= turn.h
         start[2] -= turn.k
         while True:
             step = min(step, LONGEST_STEP, border - time)
-            guess[:] = slow
+            for j in range(SLOW):
+                for c in range(6):
+                    guess[j, c] = slow[j, c]
             if last_step == 0.0:
                 earth_rates(
                     time, y, retrograde, properties, held, drifting, functions, model, scratch, air_work, guess[0]
                 )
-                axes_at(0.0, turn, axes, 0)
-                slow_rates(y, guess[0], axes, 0, turn, True)
+                axes_at(0.0, turn, axes[0])
+                slow_rates(y, guess[0], axes[0], turn, True)
             else:
                 draw_on(guess, step / last_step)
                 guess[0, 1] += (last_turn.perigee - turn.perigee) * start[2]
@@ -475,7 +478,7 @@ def integrate(
                 low = perigee_height(y[0], y[1], y[2], model.equatorial_radius) < 2.0 * end_height
                 return time if low else np.nan, node
         fractions[0] = 1.0
-        dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
+        dense(start, modes, step, fractions[:1], turn, basis, columns, column_rates)
         for c in range(6):
             y[c] = columns[c, 0]
         ended = perigee_height(y[0], y[1], y[2], model.equatorial_radius) <= end_height
@@ -484,7 +487,7 @@ def integrate(
             low, high = 0.0, 1.0
             for _ in range(40):
                 fractions[0] = 0.5 * (low + high)
-                dense(start, modes, step, fractions, 1, turn, basis, columns, column_rates)
+                dense(start, modes, step, fractions[:1], turn, basis, columns, column_rates)
                 height = perigee_height(columns[0, 0], columns[1, 0], columns[2, 0], model.equatorial_radius)
                 if height <= end_height:
                     high = fractions[0]
@@ -497,8 +500,8 @@ def integrate(
                 fractions[count] = (times[node + count] - time) / step
                 expected_node[count] = raan + turn.node * (times[node + count] - time)
                 count += 1
-            dense(start, modes, step, fractions, count, turn, basis, columns, column_rates)
-            to_public(columns, column_rates, count, retrograde, expected_node)
+            dense(start, modes, step, fractions[:count], turn, basis, columns, column_rates)
+            to_public(columns, column_rates, retrograde, expected_node[:count])
             for m in range(count):
                 for c in range(6):
                     values[node + m, c], rates[node + m, c] = columns[c, m], column_rates[c, m]
@@ -511,10 +514,10 @@ def integrate(
         if held and time == held_until:
             depart(y, retrograde, release)
         # the polynomial of this step, in the axes that the next one starts from
-        axes_at(step, turn, axes, 0)
+        axes_at(step, turn, axes[0])
         axes[0, 4] = axes[0, 5] = 0.0
         for j in range(SLOW):
-            turned(guess[j], axes, 0, slow[j])
+            turned(guess[j], axes[0], slow[j])
         last_step, last_turn = step, turn
         # three points: the highest mode goes with the cube of the step
         step *= min(GROW, max(SHRINK, AIM * max(error, 1e-3) ** (-1.0 / 3.0)))

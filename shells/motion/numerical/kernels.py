@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from shells.compiled import allocating_kernel, kernel
+from shells.compiled import allocating_kernel, inner_kernel, kernel
 from shells.motion.air.kernels import AIR_CEILING, flux_row, logarithm_of_density
 from shells.motion.averaged.kernels import body_at
 
@@ -135,7 +135,7 @@ class Tesserals(NamedTuple):
     greenwich: float
 
 
-@kernel
+@inner_kernel
 def add_gravity(x, y, z, mu, radius, zonals, coefficients, angle, columns, out):
     """Add the acceleration by the Earth: central term, zonals and tesserals [1].
 
@@ -238,7 +238,7 @@ def geodetic_height(x, y, z, radius, flattening):
     return p * cosine + z * sine - radius * np.sqrt(1.0 - squared * sine * sine)
 
 
-@kernel
+@inner_kernel
 def add_drag(air, y, ballistic, rotation, out):
     """Add the drag of air that turns with the Earth."""
     vx, vy, vz = y[3] + rotation * y[1], y[4] - rotation * y[0], y[5]
@@ -282,7 +282,7 @@ def rates(time, y, lit, properties, end_height, model, tesserals, body, columns,
     return light == lit and height > end_height
 
 
-@kernel
+@inner_kernel
 def combine(y, step, stage, stages, out):
     """Fill ``out`` (6,) with the state at which a stage is taken, from the stages before it; stage 12 is the result."""
     out[:] = 0.0
@@ -295,7 +295,7 @@ def combine(y, step, stage, stages, out):
         out[c] = y[c] + step * out[c]
 
 
-@kernel
+@inner_kernel
 def step_error(y, trial, step, stages):
     """Return the estimated error of a step in units of the allowed one [4]."""
     r, v = np.sqrt(y[0] ** 2 + y[1] ** 2 + y[2] ** 2), np.sqrt(y[3] ** 2 + y[4] ** 2 + y[5] ** 2)
@@ -314,7 +314,7 @@ def step_error(y, trial, step, stages):
     return step * fifth / np.sqrt(6.0 * (fifth + 0.01 * third))
 
 
-@kernel
+@inner_kernel
 def to_polynomial(y, trial, step, stages, polynomial):
     """Fill ``polynomial`` (8, 6) with the continuous extension of a step, from all its stages [4]."""
     for c in range(6):
@@ -330,7 +330,7 @@ def to_polynomial(y, trial, step, stages, polynomial):
             polynomial[4 + d, c] = step * total
 
 
-@kernel
+@inner_kernel
 def within_step(polynomial, fraction, out):
     """Fill ``out`` (6,) with the state at a fraction of a step."""
     for c in range(6):
@@ -340,7 +340,7 @@ def within_step(polynomial, fraction, out):
         out[c] = polynomial[0, c] + total
 
 
-@kernel
+@inner_kernel
 def unchanged(time, y, lit, shines, end_height, model, body):
     """Return whether a state is lit as supposed, where sunlight acts, and above the height of the end."""
     light = lit
@@ -351,7 +351,7 @@ def unchanged(time, y, lit, shines, end_height, model, body):
     return light == lit and height > end_height
 
 
-@kernel
+@inner_kernel
 def first_change(time, step, polynomial, lit, shines, end_height, model, body, out):
     """Return the fraction of a step after which light or height are first not as before, 1 if they stay.
 
