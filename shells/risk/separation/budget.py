@@ -207,7 +207,9 @@ def separation_budget(
         f"plane: {sizes.min()} to {sizes.max()} satellites a plane found; allowed: planes of equal size",
     )
     check.raise_if_any()
-    leaders = fleet.isel(object=np.unique(planes.index, return_index=True)[1])
+    # the first identifier of each plane leads it, whatever the order of the objects
+    order = np.lexsort((fleet["object"].values, planes.index))
+    leaders = fleet.isel(object=order[:: sizes[0]])
     orbits = propagate(leaders, years=span, forces=forces).compute(scheduler="threads")
     return budget_of_planes(orbits, tolerances, satellites=int(sizes[0]), faults=faults, target_per_year=target)
 
