@@ -55,12 +55,6 @@ _BY_CHANCE, _ALWAYS_NORMAL = slice(1, 6), slice(4, 6)
 #: Where a normal departure is taken to end [standard deviations].
 NORMAL_REACH = 5.0
 
-#: What the closed form does with the ripple.
-_RIPPLE = {
-    "normal": "takes the ripple for one more normal departure",
-    "bounded": "takes the largest ripple of a day to be there always",
-}
-
 #: Two mean radii nearer than this are of one shell [km].
 _SAME_SHELL_KM = 1e-3
 
@@ -144,7 +138,7 @@ BUDGET = Schema(
         "difference_by_orbits": _of_pair(
             "part of separation less its closed form that is left without ripple: real radii, speeds and their motion"
         ),
-        "difference_by_ripple": _of_pair("the rest: the ripple as it is against one more term of the distribution"),
+        "difference_by_ripple": _of_pair("the rest: the ripple as it is against a sine or one more normal term"),
         "fault_share": Variable(
             _TAILED, "float64", "1", "share of control faults in the collisions there", (0.0, 1.0), _NO_SEPARATION
         ),
@@ -497,5 +491,6 @@ def _text(values: dict[str, Any], tail: int, case: _Case) -> str:
         f"{decided}. Planes {lower} and {upper} have the least left when all goes wrong, {left:.3g} km; most is taken "
         f"by {drivers}. The separation that this pair needs differs from its closed form by "
         f"{values['difference_by_orbits'][tail, pair]:+.1g} km through real radii, speeds and their motion, and by "
-        f"{values['difference_by_ripple'][tail, pair]:+.1g} km because the closed form {_RIPPLE[form]}."
+        f"{values['difference_by_ripple'][tail, pair]:+.1g} km because the closed form "
+        "takes the ripple for a sine or for one more normal departure."
     )
