@@ -232,6 +232,16 @@ def test_order_of_objects_and_planes_turned_over():
     BUDGET.check(turned, stage="test")
 
 
+def test_ten_years():
+    # Limits: the last of the instants lies at the last node in time, whose place rounding must not move beyond it.
+    fleet = stacked(planes=2, satellites=1)
+    orbits = shells.propagate(fleet, years=10.0).compute()
+    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, bodies_km=0.008, stage="test")
+    assert np.isfinite(gaps.gap_km).all()
+    # held planes keep their gap to metres: Sun and Moon move inclinations and nodes alone
+    assert 0.0 < np.abs(gaps.drift_km).max() < 0.01
+
+
 def test_planes_on_one_shell():
     # Limits: no step helps planes that share a shell; their pair needs a separation all the same.
     found = separation_budget(stacked(planes=2, step=0.0), TOLERANCES, faults=NO_FAULTS, years=0.1)
@@ -250,6 +260,10 @@ def test_errors():
         "  - target_per_year: -1 1/yr found; allowed: 1e-30 to 1e+06 1/yr",
         "  - plane: 4 to 5 satellites a plane found; allowed: planes of equal size",
     ]
+    bodies = fleet.assign(hard_body_radius=fleet["hard_body_radius"] * np.arange(10))
+    bodies["hard_body_radius"].attrs = fleet["hard_body_radius"].attrs
+    with pytest.raises(InputError, match=r"hard_body_radius: 0 to 36 m found; allowed: one radius of all satellites"):
+        separation_budget(bodies, TOLERANCES, years=0.05)
     orbits = shells.propagate(fleet, years=0.05).compute()
     with pytest.raises(InputError, match="2 planes of 10 orbits found; allowed: two or more, one orbit each"):
         budget_of_planes(orbits, TOLERANCES, satellites=5)

@@ -196,6 +196,7 @@ def separation_budget(
     span = read_number(check, "years", years, "yr", low=0.01, high=100.0)
     target = _read_target(check, target_per_year)
     sizes = np.bincount(planes.index)
+    _require_bodies(check, fleet)
     check.require(
         bool((sizes == sizes[0]).all()),
         f"plane: {sizes.min()} to {sizes.max()} satellites a plane found; allowed: planes of equal size",
@@ -244,18 +245,15 @@ def budget_of_planes(
     ORBITS.check(leaders, stage="separation_budget")
     check = Faults("separation_budget: arguments cannot be used")
     target = _read_target(check, target_per_year)
-    planes, bodies = leaders["plane"].values, leaders["hard_body_radius"].values
+    planes = leaders["plane"].values
     check.require(satellites > 0, f"satellites: {satellites} found; allowed: more than zero")
     check.require(
         planes.size > 1 and np.unique(planes).size == planes.size,
         f"plane: {np.unique(planes).size} planes of {planes.size} orbits found; allowed: two or more, one orbit each",
     )
-    check.require(
-        bool((bodies == bodies[:1]).all() and (bodies > 0.0).all()),
-        "hard_body_radius: zero or different ones found; allowed: one radius of all satellites, more than zero",
-    )
+    _require_bodies(check, leaders)
     check.raise_if_any()
-    bodies_km = 2.0 * float(bodies[0]) / 1000.0
+    bodies_km = 2.0 * float(leaders["hard_body_radius"].values[0]) / 1000.0
     gaps = node_gaps(leaders, trains_of(leaders), satellites=satellites, bodies_km=bodies_km, stage="separation_budget")
     start = leaders.isel(time=0)
     radius = mean_radius(start["semi_major_axis"].values, start["inclination"].values)
@@ -338,6 +336,15 @@ class _Case:
 
 def _read_target(check: Faults, target_per_year: Any) -> float:
     return read_number(check, "target_per_year", target_per_year, "1/yr", low=1e-30, high=1e6)
+
+
+def _require_bodies(check: Faults, objects: xr.Dataset) -> None:
+    bodies = np.unique(objects["hard_body_radius"].values)
+    check.require(
+        bodies.size == 1 and bool(bodies[0] > 0.0),
+        f"hard_body_radius: {bodies.min(initial=0.0):g} to {bodies.max(initial=0.0):g} m found; allowed: one radius of "
+        "all satellites, more than zero",
+    )
 
 
 def _frozen_gaps(case: _Case) -> Floats:
@@ -469,8 +476,6 @@ def _share(fault: Any, control: Any) -> Any:
 def _text(values: dict[str, Any], tail: int, case: _Case) -> str:
     form = DISTRIBUTIONS[tail]
     other = 1 - tail
-    if not len(case.gaps.pairs):
-        return "A single plane: nothing to separate."
     pair = int(np.nanargmax(values["worst_case"][tail].max(axis=-1) - case.gaps.separation_km))
     order = np.argsort(values["driver_rank"][tail, pair])
     reach = values["reach"][tail, pair].max(axis=0)
@@ -479,11 +484,12 @@ def _text(values: dict[str, Any], tail: int, case: _Case) -> str:
     if np.isnan(step):
         decided = f"No step up to 1,000 km meets {case.target:g} expected collisions a year"
     else:
+        others = values["step"][other]
         decided = (
             f"{case.target:g} expected collisions a year among the fleet, without avoidance, ask for a step of "
             f"{step:.3g} km with {form} departures (closed form {closed:.3g} km), control faults making "
-            f"{values['step_fault_share'][tail]:.0%} of them, and for {values['step'][other]:.3g} km with "
-            f"{DISTRIBUTIONS[other]} ones"
+            f"{values['step_fault_share'][tail]:.0%} of them, and for "
+            f"{'none up to 1,000' if np.isnan(others) else format(others, '.3g')} km with {DISTRIBUTIONS[other]} ones"
         )
     lower, upper = values["lower_plane"][pair], values["upper_plane"][pair]
     left = case.gaps.separation_km[pair] - values["worst_case"][tail, pair].max()
