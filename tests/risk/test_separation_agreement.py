@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 import shells
 from shells import constants
@@ -18,6 +19,7 @@ from shells.risk.separation.phase_averaged import node_gaps
 from shells.risk.separation.states import State, states_of
 from tests.approaches.walking import STEP, side, walk
 from tests.populations import objects_of
+from tests.published.test_encounter_rates import circles
 
 MU = constants.GRAVITATIONAL_PARAMETER.value
 YEAR = constants.YEAR.value
@@ -137,11 +139,20 @@ def test_one_in_a_billion_by_importance_sampling():
     radius, gap = 7000.0, 0.91
     crossing = np.radians(52.0)
     spread = np.sqrt(2.0) * np.hypot(sigma_a, radius * sigma_e)
-    closed = Shells.of(
-        satellites=satellites, radius_km=radius, hard_body_radius_m=5.0, crossing_angle_deg=[52.0]
-    ).collisions(np.array([gap]), [State(1.0, False, RadiusDifference(spread, (), ()))])[0]
+    state = State(1.0, False, RadiusDifference(spread, (), ()))
+    pair = Shells.of(satellites=satellites, radius_km=radius, hard_body_radius_m=5.0, crossing_angle_deg=[52.0])
+    closed = pair.collisions(np.array([gap]), [state])[0]
     period = 2.0 * np.pi * np.sqrt(radius**3 / MU)
-    expected = closed * period / YEAR
+    # the phase average of the same two orbits, of two bodies
+    lower = circles(radius - 6378.1363, np.degrees(0.4), 0.0, planes=False)
+    upper = circles(radius + gap - 6378.1363, np.degrees(0.4 + crossing), 0.0, first=2, planes=False)
+    both = xr.concat([lower, upper], "object", data_vars="minimal")
+    both["plane"] = both["plane"].copy(data=[0, 1])
+    gaps = node_gaps(both, trains_of(both), satellites=satellites, bodies_km=bodies, stage="test")
+    gaps = replace(gaps, ripple_km=np.zeros((1, 2, 1)))
+    averaged = gaps.collisions(gaps.separation_km, [state], bodies)[0]
+    assert averaged == pytest.approx(closed, rel=2e-3)
+    expected = averaged * period / YEAR
     assert 3e-10 < expected < 3e-9
 
     rng = np.random.default_rng(20261127)

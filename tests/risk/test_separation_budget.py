@@ -203,6 +203,25 @@ def test_target_is_met_at_the_separation_and_step(leaders):
         assert float(again["step"]) == pytest.approx(step, rel=1e-3)
 
 
+def test_twice_the_tolerances_and_faults(leaders):
+    # Closed form: disc, dead-band and fault rate twice as large move the full step as they move the closed one.
+    once = Tolerances("bounded", 100.0, 5e-5), ControlFaults(0.0), 1e-6
+    fault = Tolerances("bounded", 100.0, 5e-5), ControlFaults(0.05, 3.0, 7.0), 1e-7
+    for before, after in (
+        (once, (Tolerances("bounded", 100.0, 1e-4), *once[1:])),
+        (once, (Tolerances("bounded", 200.0, 5e-5), *once[1:])),
+        (fault, (fault[0], ControlFaults(0.1, 3.0, 7.0), fault[2])),
+    ):
+        moved = {"step": [], "step_closed_form": []}
+        for tolerances, faults, target in (before, after):
+            found = budget_of_planes(leaders, tolerances, satellites=5, faults=faults, target_per_year=target)
+            for name, values in moved.items():
+                values.append(found[name].values)
+        full, closed = np.diff(moved["step"], axis=0), np.diff(moved["step_closed_form"], axis=0)
+        assert (closed > 0.05).all()
+        np.testing.assert_allclose(full, closed, rtol=0.1)
+
+
 def test_shares_of_faults_are_shown(budget):
     assert (budget["fault_share"] > 0.0).all() and (budget["step_fault_share"] > 0.0).all()
     bounded = budget.sel(tail="bounded")

@@ -156,7 +156,7 @@ class Shells:
         weight = 2.0 * np.sin(angle) ** 2 / (_NODES + 1)
         z = (gap_km[..., None] - self.bodies_km * np.cos(angle)) / sigma
         normal = (np.exp(-0.5 * z**2) * weight / (sigma * np.sqrt(2.0 * np.pi))).sum(axis=-1)
-        return np.minimum(density, normal)
+        return np.where(density < normal, density, normal)
 
 
 def collisions_for(
