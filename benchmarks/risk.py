@@ -5,7 +5,12 @@ import time
 import numpy as np
 from scipy import integrate, special
 
+import shells
+from shells.approaches.trains import trains_of
 from shells.risk.lasting.encounter import entrances
+from shells.risk.separation.budget import budget_of_planes
+from shells.risk.separation.phase_averaged import node_gaps
+from shells.risk.separation.states import states_of
 from shells.risk.series.kernels import areas_above
 from shells.risk.short_encounter import greatest_probability, quadrature_rules, short_encounter_probability
 
@@ -31,6 +36,21 @@ def general(miss, sigmas):
     return integrate.quad(chord, -RADIUS, RADIUS, epsrel=1e-10)[0] / sigmas[0] / np.sqrt(2.0 * np.pi)
 
 
+def separation(planes: int = 12, years: float = 10.0) -> None:
+    """Time the separation budget of a stacked fleet, and collisions at one step alone."""
+    fleet = shells.walker(total=50 * planes, planes=planes, pattern="star", altitude_km=1200.0, inclination_deg=87.9)
+    fleet = shells.freeze(shells.stack(fleet, step_km=4.0))
+    leaders = shells.propagate(fleet.isel(object=fleet["slot"].values == 0), years=years).compute()
+    tolerances = shells.Tolerances("bounded", 50.0, 1e-4)
+    _, cost = spent(budget_of_planes, leaders, tolerances, satellites=50)
+    print(f"budget       {cost / 1e6:8.2f} s for {planes} planes over {years:g} years, separations and step solved")
+    of_planes = {"satellites": 50, "bodies_km": 0.004, "stage": "benchmark"}
+    gaps, cost = spent(lambda: node_gaps(leaders, trains_of(leaders), **of_planes))
+    states = states_of(tolerances, shells.ControlFaults(), 7578.0)
+    _, again = spent(gaps.collisions, gaps.separation_km, states, 0.004)
+    print(f"collisions   {(cost + again) / 1e6:8.2f} s for the same at its present step")
+
+
 def main(count: int = 20_000) -> None:
     """Time encounters of bodies of 10 m with errors of 20 m to 3 km, up to three deviations off."""
     rng = np.random.default_rng(1)
@@ -54,3 +74,4 @@ def main(count: int = 20_000) -> None:
     print(f"lasting      {cost:8.0f} us an encounter, with an error of {100.0 * error:.1f} %")
     _, cost = spent(lambda: [general(m, s) for m, s in zip(miss[:300], sigmas[:300], strict=True)])
     print(f"scipy quad   {cost / 300:8.0f} us an encounter")
+    separation()

@@ -36,6 +36,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
         "risk.workload": ["avoidance_workload"],
         "risk.numbers": ["encounter_numbers", "rate_numbers"],
         "risk.aggregation": ["collision_risk"],
+        "risk.separation.budget": ["separation_budget"],
         "study.configuration": ["Study", "load_study"],
         "study.block": ["choose_separation"],
         "report.delivery": ["run"],

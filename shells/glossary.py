@@ -9,6 +9,7 @@ from shells.motion.elements import CLASSICAL
 from shells.risk.aggregation import COLLISION_RISK
 from shells.risk.numbers import NUMBERS
 from shells.risk.probability import PROBABILITIES
+from shells.risk.separation.budget import BUDGET
 from shells.risk.state_errors import ENCOUNTER_ERRORS
 from shells.risk.workload import WORKLOAD
 from shells.schema import SCHEMAS
@@ -61,6 +62,7 @@ ALL_SCHEMAS = (
     WORKLOAD,
     NUMBERS,
     COLLISION_RISK,
+    BUDGET,
     FOUND,
 )
 

@@ -2,17 +2,17 @@
 
 At a node each satellite is off its reference orbit by dr - r (de . n): its departure dr in mean radius and the
 component of its departure in the eccentricity vector along the node. Two satellites depart independently, so the
-difference is a sum of four independent terms, symmetric about zero; the gap between the two reference orbits is added
+difference is a sum of independent terms, symmetric about zero; the gap between the two reference orbits is added
 by who asks.
 
-Normal tolerances give a normal difference. Bounded ones give two uniform terms and two whose density is a half
-ellipse (a uniformly filled disc seen edge on; E. Wigner 1955, Annals of Mathematics 62, 548-564): a density of
-bounded support. A control fault adds one normal term.
+Normal tolerances give a normal difference. Bounded ones give uniform terms (dead-bands, excursions) and two whose
+density is a half ellipse (a uniformly filled disc seen edge on; E. Wigner 1955, Annals of Mathematics 62, 548-564): a
+density of bounded support. Errors of orbit determination and of manoeuvres, and control faults, add normal terms.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cache, cached_property
 from math import pi, sqrt
@@ -40,15 +40,15 @@ class RadiusDifference:
     ----------
     normal_km : float
         Standard deviation of the normal part [km], 0 for none.
-    uniform_km : tuple of two float
-        Half widths of the two uniform parts [km], 0 for none.
-    ellipse_km : tuple of two float
-        Half widths of the two half-ellipse parts [km], 0 for none.
+    uniform_km : tuple of float
+        Half widths of the uniform parts [km], 0 for none.
+    ellipse_km : tuple of float
+        Half widths of the half-ellipse parts [km], 0 for none.
     """
 
     normal_km: float
-    uniform_km: tuple[float, float]
-    ellipse_km: tuple[float, float]
+    uniform_km: tuple[float, ...]
+    ellipse_km: tuple[float, ...]
 
     @property
     def is_point(self) -> bool:
@@ -103,7 +103,7 @@ class RadiusDifference:
 
     def _bounded(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         uniform, ellipse = _positive(self.uniform_km), _positive(self.ellipse_km)
-        if not ellipse:
+        if not ellipse and len(uniform) <= 2:
             return _trapezium(x, uniform)
         if len(ellipse) == 1 and not uniform:
             return _half_ellipse(x, ellipse[0])
@@ -172,17 +172,20 @@ def radius_difference(
         About the gap of the two reference orbits.
     """
     variance = faulty * faults.offset_km**2 if faults else 0.0
-    uniform, ellipse = [0.0, 0.0], [0.0, 0.0]
-    for k, (own, radius_km) in enumerate([(first, first_radius_km), (second, second_radius_km)]):
-        radial, swing = own.mean_radius_m / 1000.0, radius_km * own.eccentricity
+    uniform: list[float] = []
+    ellipse: list[float] = []
+    for own, radius_km in ((first, first_radius_km), (second, second_radius_km)):
+        radial, swing = [own.mean_radius_m / 1000.0, own.excursion_km], radius_km * own.eccentricity
+        variance += (own.orbit_determination_m**2 + own.manoeuvre_m**2) / 1e6
         if own.distribution == "normal":
-            variance += radial**2 + swing**2
+            variance += sum(size**2 for size in radial) + swing**2
         else:
-            uniform[k], ellipse[k] = radial, swing
-    return RadiusDifference(sqrt(variance), (uniform[0], uniform[1]), (ellipse[0], ellipse[1]))
+            uniform += radial
+            ellipse.append(swing)
+    return RadiusDifference(sqrt(variance), tuple(_positive(uniform)), tuple(_positive(ellipse)))
 
 
-def _positive(widths: tuple[float, float]) -> list[float]:
+def _positive(widths: Iterable[float]) -> list[float]:
     return [width for width in widths if width > 0.0]
 
 

@@ -6,7 +6,8 @@ does; the choice matters more than the size. Faults are therefore a stated input
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import pi, sqrt
 from typing import Any, Literal
 
 from shells.constants import DAY, YEAR
@@ -14,7 +15,7 @@ from shells.errors import Faults
 from shells.fleet.quantities import read_number
 from shells.motion.control import LARGEST_ECCENTRICITY
 
-DISTRIBUTIONS = ("normal", "bounded")
+DISTRIBUTIONS: tuple[Literal["normal", "bounded"], ...] = ("normal", "bounded")
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,16 @@ class Tolerances:
     eccentricity : float or Quantity
         Eccentricity vector [1]. Normal: standard deviation of each component. Bounded: radius of a disc, uniformly
         filled.
+    orbit_determination_m : float or Quantity
+        Standard deviation of the radius [m] by which a satellite is not where it is believed to be when it is steered;
+        normal whatever the distribution, so that no bound holds any longer.
+    manoeuvre_m : float or Quantity
+        Standard deviation of the mean radius [m] that an imperfect correction leaves; normal as well.
+    excursion_along_track_km : float or Quantity
+        Way along the track [km] that avoidance or rephasing makes good within one revolution. A departure of a by da
+        moves a satellite by 3 pi da a revolution: the mean radius departs by `excursion_km`, of the form of the
+        distribution and as if an excursion were always under way. Two impulses half a revolution apart, which leave the
+        eccentricity vector where it is, are taken; a single one would lift the far side of the orbit by twice as much.
 
     Raises
     ------
@@ -40,6 +51,9 @@ class Tolerances:
     distribution: Literal["normal", "bounded"]
     mean_radius_m: float
     eccentricity: float
+    orbit_determination_m: float = 0.0
+    manoeuvre_m: float = 0.0
+    excursion_along_track_km: float = 0.0
 
     def __post_init__(self) -> None:
         faults = Faults("Tolerances: arguments cannot be used")
@@ -49,7 +63,40 @@ class Tolerances:
         )
         _read_field(self, faults, "mean_radius_m", "m", 1e6)
         _read_field(self, faults, "eccentricity", "", LARGEST_ECCENTRICITY)
+        _read_field(self, faults, "orbit_determination_m", "m", 1e6)
+        _read_field(self, faults, "manoeuvre_m", "m", 1e6)
+        _read_field(self, faults, "excursion_along_track_km", "km", 1e4)
         faults.raise_if_any()
+
+    @property
+    def excursion_km(self) -> float:
+        """Departure of the mean radius during an excursion [km]: the way along the track over 3 pi."""
+        return self.excursion_along_track_km / (3.0 * pi)
+
+    def reshaped(self, distribution: Literal["normal", "bounded"]) -> Tolerances:
+        """Return tolerances of another form and the same standard deviations.
+
+        Parameters
+        ----------
+        distribution : {"normal", "bounded"}
+            A uniform distribution of half width b has the standard deviation b / sqrt(3), a component of a vector that
+            fills a disc of radius r uniformly r / 2.
+
+        Returns
+        -------
+        Tolerances
+        """
+        if distribution == self.distribution:
+            return self
+        to_bounded = distribution == "bounded"
+        uniform, disc = (sqrt(3.0), 2.0) if to_bounded else (1.0 / sqrt(3.0), 0.5)
+        return replace(
+            self,
+            distribution=distribution,
+            mean_radius_m=self.mean_radius_m * uniform,
+            eccentricity=self.eccentricity * disc,
+            excursion_along_track_km=self.excursion_along_track_km * uniform,
+        )
 
 
 @dataclass(frozen=True)

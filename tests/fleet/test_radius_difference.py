@@ -187,3 +187,34 @@ def test_shapes_and_blocks():
     assert found.density(np.zeros((0,))).shape == (0,)
     x = np.linspace(-1.0, 1.0, 2500).reshape(50, 50)
     np.testing.assert_array_equal(found.density(x)[40:], found.density(x[40:]))
+
+
+def test_all_normal_terms_add():
+    # Closed form: variances add, of an excursion the way over 3 pi.
+    found = difference(("normal", 20.0, 1e-5, 30.0, 7.0, 2.0), ("normal", 50.0, 2e-5, 10.0, 5.0, 0.0))
+    excursion = 2.0 / (3.0 * np.pi)
+    own = 0.02**2 + 0.069**2 + 0.03**2 + 0.007**2 + excursion**2
+    other = 0.05**2 + 0.1382**2 + 0.01**2 + 0.005**2
+    np.testing.assert_allclose(found.normal_km, np.sqrt(own + other), rtol=1e-14)
+
+
+def test_four_uniforms_are_a_cubic_spline():
+    # Closed form: Irwin and Hall's density of the sum of four equal uniform terms.
+    half = 0.05
+    way = half * 3.0 * np.pi
+    found = difference(("bounded", 50.0, 0.0, 0.0, 0.0, way))
+    np.testing.assert_allclose(found.support_km, 4.0 * half, rtol=1e-14)
+    x = np.array([-0.19, -0.11, 0.0, 0.03, 0.1, 0.17, 0.21])
+    expected = stats.irwinhall(4, loc=-4.0 * half, scale=2.0 * half).pdf(x)
+    np.testing.assert_allclose(found.density(x), expected, rtol=1e-3, atol=1e-5)
+    np.testing.assert_allclose(found.density(x[1:5]), expected[1:5], rtol=2e-5)
+
+
+def test_knowledge_makes_a_bounded_tail_normal():
+    # Closed form: a uniform term and a normal one, whose tail goes on beyond the bound.
+    found = difference(("bounded", 80.0, 0.0, 12.0), ("bounded", 0.0, 0.0, 5.0, 0.0))
+    assert found.support_km == np.inf and found.bounded_support_km == pytest.approx(0.08)
+    x = np.array([0.0, 0.08, 0.12, 0.2])
+    sigma = 0.013
+    expected = (stats.norm.sf((x - 0.08) / sigma) - stats.norm.sf((x + 0.08) / sigma)) / 0.16
+    np.testing.assert_allclose(found.density(x), expected, rtol=1e-9)

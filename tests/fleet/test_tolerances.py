@@ -48,3 +48,36 @@ def test_errors_of_faults():
         "days of "
         "faults in a year"
     )
+
+
+def test_reshaped_keeps_standard_deviations():
+    # Closed form: a uniform term of half width b has b / sqrt(3), a component in a uniformly filled disc r / 2.
+    bounded = Tolerances("bounded", 60.0, 3e-5, 7.0, 4.0, 5.0)
+    normal = bounded.reshaped("normal")
+    assert normal.distribution == "normal"
+    np.testing.assert_allclose(normal.mean_radius_m, 60.0 / np.sqrt(3.0), rtol=1e-15)
+    np.testing.assert_allclose(normal.eccentricity, 1.5e-5, rtol=1e-15)
+    np.testing.assert_allclose(normal.excursion_along_track_km, 5.0 / np.sqrt(3.0), rtol=1e-15)
+    assert (normal.orbit_determination_m, normal.manoeuvre_m) == (7.0, 4.0)
+    again = normal.reshaped("bounded")
+    np.testing.assert_allclose(again.mean_radius_m, 60.0, rtol=1e-15)
+    assert bounded.reshaped("bounded") is bounded
+
+
+def test_excursion_takes_altitude():
+    # Published: 3 pi da along the track per revolution; 5 m give 47 m (tables of control figures).
+    assert Tolerances("bounded", 0.0, 0.0, excursion_along_track_km=0.047).excursion_km == pytest.approx(
+        0.005, rel=5e-3
+    )
+    # five kilometres within one revolution take half a kilometre
+    assert Tolerances("bounded", 0.0, 0.0, excursion_along_track_km=5.0).excursion_km == pytest.approx(0.53, abs=5e-3)
+
+
+def test_errors_of_the_smaller_terms():
+    with pytest.raises(InputError) as error:
+        Tolerances("normal", 1.0, 1e-5, -1.0, np.inf, "far")
+    assert str(error.value).splitlines()[1:] == [
+        "  - orbit_determination_m: -1 m found; allowed: 0 to 1e+06 m",
+        "  - manoeuvre_m: inf m found; allowed: 0 to 1e+06 m",
+        "  - excursion_along_track_km: 'far' found; allowed: one number in km, bare or as a Quantity",
+    ]

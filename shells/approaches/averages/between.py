@@ -152,7 +152,8 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
     Crossings
     """
     _, spacing, count = node_clock(orbits)
-    span = spacing * (count - 1)
+    # rounding must not put the last instant behind the last node, where nothing is known
+    span = float(np.nextafter(spacing * (count - 1), 0.0))
     number = trains.leaders.size
     pairs = np.array([(a, b) for a in range(number) for b in range(a + 1, number)], dtype=np.int64).reshape(-1, 2)
     instants = np.linspace(0.0, span, max(2, int(np.ceil(span / (_SAMPLE_DAYS * constants.DAY.value))) + 1))

@@ -288,6 +288,30 @@ def evaluate(
 def ripple_difference(first: Ripple, second: Ripple, node_difference: ArrayLike) -> RippleDifference:
     """Return how differently the tesserals lift two satellites that meet at a mutual node of their orbits.
 
+    Parameters
+    ----------
+    first, second : Ripple
+        The two orbits, from `ripple_terms`.
+    node_difference : array_like
+        Right ascension of the second ascending node less that of the first [rad].
+
+    Returns
+    -------
+    RippleDifference
+        RMS and worst [km], of the shape of ``node_difference``.
+
+    Raises
+    ------
+    InputError
+        The two planes coincide.
+    """
+    apart = ripple_apart(first, second, node_difference)
+    return RippleDifference(np.sqrt(np.mean(apart**2, axis=(-2, -1))), np.abs(apart).max(axis=(-2, -1)))
+
+
+def ripple_apart(first: Ripple, second: Ripple, node_difference: ArrayLike) -> Floats:
+    """Return the difference of radial ripple of two satellites at their mutual nodes through a day.
+
     Both are then at one place over the Earth, so that the difference depends on the longitude alone: the longitudes of
     a day are taken as equally likely.
 
@@ -300,8 +324,9 @@ def ripple_difference(first: Ripple, second: Ripple, node_difference: ArrayLike)
 
     Returns
     -------
-    RippleDifference
-        RMS and worst [km], of the shape of ``node_difference``.
+    ndarray, shape (…, 2, 240)
+        Lift of the second less that of the first [km], at the node along n1 x n2 (normals of the planes) and at the
+        other, at evenly spaced longitudes.
 
     Raises
     ------
@@ -325,5 +350,5 @@ def ripple_difference(first: Ripple, second: Ripple, node_difference: ArrayLike)
     longitude = 2.0 * np.pi * np.arange(240) / 240
     lift_1 = evaluate(first, longitude, np.arctan2(east_1, north_1) + opposite, 0.0).radial
     lift_2 = evaluate(second, longitude + difference, np.arctan2(east_2, north_2) + opposite, 0.0).radial
-    apart = lift_2 - lift_1
-    return RippleDifference(np.sqrt(np.mean(apart**2, axis=(-2, -1))), np.abs(apart).max(axis=(-2, -1)))
+    apart: Floats = lift_2 - lift_1
+    return apart

@@ -1,0 +1,502 @@
+"""The separation budget: per pair of planes, at each mutual node, what eats the gap and how far apart they must be.
+
+Two models of the tail stand side by side, with the same standard deviations: the model matters more than the deviation.
+Under the normal one every departure is normal, and about five standard deviations are needed; under the bounded one
+departures end, and so does the risk, until somebody leaves the tolerances (errors of orbit determination and
+manoeuvres are normal in both). Control faults are an input of their own, and their share is always shown.
+
+Expected collisions are those without avoidance. `separation` and `step` follow from phase averages along the real
+orbits, the values called closed form from circles and one distribution; see `shells.risk.separation.phase_averaged` and
+`shells.risk.separation.closed_form`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from shells.approaches.trains import trains_of
+from shells.errors import Faults
+from shells.fleet.elements import read_planes
+from shells.fleet.quantities import read_number
+from shells.fleet.tolerances import DISTRIBUTIONS, ControlFaults, Tolerances
+from shells.motion.forces import Forces
+from shells.motion.frozen import frozen_gap
+from shells.motion.propagation import propagate
+from shells.motion.shape import mean_radius
+from shells.risk.separation.closed_form import Shells
+from shells.risk.separation.phase_averaged import NodeGaps, node_gaps
+from shells.risk.separation.solving import least_separation, least_step
+from shells.risk.separation.states import State, states_of
+from shells.schema import ORBITS, Schema, Variable, provenance
+
+Floats = NDArray[np.float64]
+
+TERMS = (
+    "frozen surfaces",
+    "eccentricity vectors",
+    "semi-major axis limit cycles",
+    "excursions",
+    "orbit determination",
+    "manoeuvres",
+    "tesseral ripple",
+    "motion of the planes",
+    "hard bodies",
+)
+
+#: Terms that depart by chance, and those of them that are normal in both models of the tail.
+_BY_CHANCE, _ALWAYS_NORMAL = slice(1, 6), slice(4, 6)
+
+#: Where a normal departure is taken to end [standard deviations].
+NORMAL_REACH = 5.0
+
+#: Two mean radii nearer than this are of one shell [km].
+_SAME_SHELL_KM = 1e-3
+
+_PAIR = ("pair",)
+_AT_NODE = ("pair", "node")
+_TAILED = ("tail", "pair")
+_NO_SEPARATION = "none up to 1,000 km is enough"
+
+
+def _collisions(long_name: str) -> Variable:
+    return Variable(_TAILED, "float64", "year-1", long_name, (0.0, None))
+
+
+def _of_pair(long_name: str, missing: str = _NO_SEPARATION) -> Variable:
+    return Variable(_TAILED, "float64", "km", long_name, missing=missing)
+
+
+def _of_stack(units: str, long_name: str) -> Variable:
+    return Variable(("tail",), "float64", units, long_name, missing=_NO_SEPARATION)
+
+
+BUDGET = Schema(
+    "Separation budget",
+    "What eats the gap of two shells at their mutual nodes, the chance that they overlap, and the separation that a "
+    "target asks for. Collisions are those of the satellites of both planes, without avoidance.",
+    {
+        "pair": Variable(_PAIR, "int64", "", "running number of the pair of planes", (0, None)),
+        "node": Variable(("node",), "int64", "", "mutual node, 0 and 1", (0, 1)),
+        "term": Variable(("term",), "str", "", "what takes part of the gap"),
+        "tail": Variable(("tail",), "str", "", "model of the tail: normal or bounded departures"),
+        "lower_plane": Variable(_PAIR, "int64", "1", "number of the plane of the smaller mean radius", (0, None)),
+        "upper_plane": Variable(_PAIR, "int64", "1", "number of the plane of the larger mean radius", (0, None)),
+        "crossing_angle": Variable(_PAIR, "float64", "degree", "angle between the orbital planes", (0.0, 180.0)),
+        "node_latitude": Variable(_AT_NODE, "float64", "degree", "geocentric latitude of the node", (-90.0, 90.0)),
+        "separation_present": Variable(_PAIR, "float64", "km", "difference of the mean radii of the two planes"),
+        "gap": Variable(
+            _AT_NODE, "float64", "km", "radius of the upper reference orbit at the node less that of the lower, start"
+        ),
+        "gap_frozen": Variable(
+            _AT_NODE,
+            "float64",
+            "km",
+            "the same between the frozen surfaces of these mean radii and inclinations, closed form",
+            missing="no frozen orbit so near to a critical inclination or to the equator",
+        ),
+        "scale": Variable(
+            (*_AT_NODE, "term"), "float64", "km", "standard deviation of the term, RMS for the ripple", (0.0, None)
+        ),
+        "reach": Variable(
+            ("tail", *_AT_NODE, "term"),
+            "float64",
+            "km",
+            "the most by which the term alone brings the two together; of normal departures 5 standard deviations",
+        ),
+        "driver_rank": Variable(
+            ("tail", "pair", "term"),
+            "int64",
+            "1",
+            "place of the term by reach at its worse node, 1 first",
+            (1, None),
+        ),
+        "worst_case": Variable(
+            ("tail", *_AT_NODE),
+            "float64",
+            "km",
+            "separation that all terms at their worst use up: sum of supports, 5 combined standard deviations of what "
+            "is normal",
+        ),
+        "overlap_chance": Variable(
+            ("tail", *_AT_NODE),
+            "float64",
+            "1",
+            "chance that the upper of two satellites is not above the lower at the node, faults among it",
+            (0.0, 1.0),
+        ),
+        "collisions_control": _collisions("expected collisions of satellites inside their tolerances, phase-averaged"),
+        "collisions_fault": _collisions("expected collisions with a satellite in a control fault, phase-averaged"),
+        "collisions_closed_form": _collisions("expected collisions, closed form"),
+        "separation": _of_pair("difference of mean radii at which the pair meets its share of the target"),
+        "separation_closed_form": _of_pair("the same, closed form"),
+        "difference_by_orbits": _of_pair(
+            "part of separation less its closed form that is left without ripple: real radii, speeds and their motion"
+        ),
+        "difference_by_ripple": _of_pair("the rest: the ripple as it is against a sine or one more normal term"),
+        "fault_share": Variable(
+            _TAILED, "float64", "1", "share of control faults in the collisions there", (0.0, 1.0), _NO_SEPARATION
+        ),
+        "step": _of_stack("km", "step of the whole stack, in the order of its shells, that meets the target"),
+        "step_closed_form": _of_stack("km", "the same, closed form"),
+        "step_fault_share": _of_stack("1", "share of control faults in the collisions of the stack at that step"),
+    },
+    coordinates=("pair", "node", "term", "tail"),
+)
+
+
+def separation_budget(
+    fleet: xr.Dataset,
+    tolerances: Tolerances,
+    *,
+    faults: ControlFaults | None = None,
+    target_per_year: Any = 1e-3,
+    years: Any = 10.0,
+    forces: Forces | None = None,
+) -> xr.Dataset:
+    """Return what eats the gaps between the planes of a fleet, and the separation that a target asks for.
+
+    Parameters
+    ----------
+    fleet : Dataset
+        OBJECTS, every plane with as many satellites as the others.
+    tolerances : Tolerances
+        Of every satellite.
+    faults : ControlFaults, optional
+        How often a satellite leaves them; the assumed defaults of `ControlFaults` by default. ``ControlFaults(0.0)``
+        for none.
+    target_per_year : float or Quantity
+        Expected collisions a year among the whole fleet, without avoidance [1/yr]; the default is assumed. A pair of
+        planes gets an even share, so that the fleet meets the target where each pair does.
+    years : float or Quantity
+        Length of the mission over which the gaps are followed [Julian years], up to 100.
+    forces : Forces, optional
+        What acts; all forces by default.
+
+    Returns
+    -------
+    Dataset
+        BUDGET. Its attribute `text` says the result in sentences, for the model of the tail that the tolerances have.
+
+    Raises
+    ------
+    SchemaError
+        The Dataset is not OBJECTS.
+    InputError
+        Fewer than two planes, planes of different size or not of one orbit, that nearly coincide or oppose each other,
+        or whose ripple is not known; bodies without size; a target or span out of range. Faults of one kind together.
+    """
+    planes = read_planes(fleet, stage="separation_budget")
+    check = Faults("separation_budget: arguments cannot be used")
+    span = read_number(check, "years", years, "yr", low=0.01, high=100.0)
+    target = _read_target(check, target_per_year)
+    sizes = np.bincount(planes.index)
+    _require_bodies(check, fleet)
+    check.require(
+        bool((sizes == sizes[0]).all()),
+        f"plane: {sizes.min()} to {sizes.max()} satellites a plane found; allowed: planes of equal size",
+    )
+    check.raise_if_any()
+    # the first identifier of each plane leads it, whatever the order of the objects
+    order = np.lexsort((fleet["object"].values, planes.index))
+    leaders = fleet.isel(object=order[:: sizes[0]])
+    orbits = propagate(leaders, years=span, forces=forces).compute(scheduler="threads")
+    return budget_of_planes(orbits, tolerances, satellites=int(sizes[0]), faults=faults, target_per_year=target)
+
+
+def budget_of_planes(
+    leaders: xr.Dataset,
+    tolerances: Tolerances,
+    *,
+    satellites: int,
+    faults: ControlFaults | None = None,
+    target_per_year: Any = 1e-3,
+) -> xr.Dataset:
+    """Return the budget of planes of which one satellite each has been moved.
+
+    Parameters
+    ----------
+    leaders : Orbits (object, time)
+        One satellite of each plane over the mission, its reference orbit.
+    tolerances : Tolerances
+        Of every satellite.
+    satellites : int
+        Of each plane.
+    faults, target_per_year
+        As of `separation_budget`.
+
+    Returns
+    -------
+    Dataset
+        BUDGET.
+
+    Raises
+    ------
+    SchemaError
+        The Dataset is not ORBITS.
+    InputError
+        As `separation_budget`.
+    """
+    ORBITS.check(leaders, stage="separation_budget")
+    check = Faults("separation_budget: arguments cannot be used")
+    target = _read_target(check, target_per_year)
+    planes = leaders["plane"].values
+    check.require(satellites > 0, f"satellites: {satellites} found; allowed: more than zero")
+    check.require(
+        planes.size > 1 and np.unique(planes).size == planes.size,
+        f"plane: {np.unique(planes).size} planes of {planes.size} orbits found; allowed: two or more, one orbit each",
+    )
+    _require_bodies(check, leaders)
+    check.raise_if_any()
+    bodies_km = 2.0 * float(leaders["hard_body_radius"].values[0]) / 1000.0
+    gaps = node_gaps(leaders, trains_of(leaders), satellites=satellites, bodies_km=bodies_km, stage="separation_budget")
+    start = leaders.isel(time=0)
+    radius = mean_radius(start["semi_major_axis"].values, start["inclination"].values)
+    case = _Case(gaps, radius, start["inclination"].values, bodies_km, target, faults or ControlFaults())
+    tails = [_tail(case, tolerances.reshaped(form)) for form in DISTRIBUTIONS]
+    scale = _scales(case, tolerances)
+    values: dict[str, Any] = {
+        "pair": np.arange(len(gaps.pairs)),
+        "node": [0, 1],
+        "term": TERMS,
+        "tail": DISTRIBUTIONS,
+        "lower_plane": planes[gaps.pairs[:, 0]],
+        "upper_plane": planes[gaps.pairs[:, 1]],
+        "crossing_angle": gaps.crossing_angle_deg,
+        "node_latitude": gaps.latitude_deg,
+        "separation_present": gaps.separation_km,
+        "gap": gaps.gap_km[:, 0],
+        "gap_frozen": _frozen_gaps(case),
+        "scale": scale,
+        **{name: np.array([tail[name] for tail in tails]) for name in tails[0]},
+    }
+    tail = DISTRIBUTIONS.index(tolerances.distribution)
+    return BUDGET.build(
+        values,
+        attributes={
+            "text": _text(values, tail, case),
+            **provenance(
+                tolerances=str(tolerances),
+                faults=str(case.faults),
+                target_per_year=target,
+                satellites_per_plane=satellites,
+                avoidance=False,
+            ),
+        },
+    )
+
+
+@dataclass(frozen=True)
+class _Case:
+    """What the parts of a budget share; radii [km] and inclinations [deg] by orbit."""
+
+    gaps: NodeGaps
+    radius_km: Floats
+    inclination_deg: Floats
+    bodies_km: float
+    target: float
+    faults: ControlFaults
+
+    @property
+    def middle_km(self) -> float:
+        """Mean radius of the stack, which the departures of all satellites are taken at [km]."""
+        return float(self.radius_km.mean())
+
+    @property
+    def share(self) -> float:
+        """Share of the target of one pair [1/year]."""
+        return self.target / len(self.gaps.pairs)
+
+    @property
+    def steps(self) -> Floats:
+        """How many steps apart the shells of each pair are, in units of the smallest difference of neighbours."""
+        shells = np.sort(self.radius_km)
+        between = np.diff(shells)
+        apart = between[between > _SAME_SHELL_KM]
+        return self.gaps.separation_km / apart.min() if apart.size else np.zeros(len(self.gaps.pairs))
+
+    def circles(self, gaps: NodeGaps) -> Shells:
+        """Return the pairs as the closed form sees them: the largest motion of the gap is taken from it."""
+        return Shells(
+            satellites=gaps.satellites,
+            radius_km=self.middle_km,
+            bodies_km=self.bodies_km,
+            crossing_angle_deg=gaps.crossing_angle_deg,
+            steps=self.steps,
+            taken_km=gaps.taken_km + gaps.drift_km.max(axis=1),
+            ripple_km=np.sqrt((gaps.ripple_km**2).mean(axis=-1)),
+            largest_ripple_km=-gaps.ripple_km.min(axis=-1),
+        )
+
+
+def _read_target(check: Faults, target_per_year: Any) -> float:
+    return read_number(check, "target_per_year", target_per_year, "1/yr", low=1e-30, high=1e6)
+
+
+def _require_bodies(check: Faults, objects: xr.Dataset) -> None:
+    bodies = np.unique(objects["hard_body_radius"].values)
+    check.require(
+        bodies.size == 1 and bool(bodies[0] > 0.0),
+        f"hard_body_radius: {bodies.min(initial=0.0):g} to {bodies.max(initial=0.0):g} m found; allowed: one radius of "
+        "all satellites, more than zero",
+    )
+
+
+def _frozen_gaps(case: _Case) -> Floats:
+    """Return the gaps of the frozen surfaces at the nodes in closed form, shape (pairs, 2) [km]."""
+    found = np.full(case.gaps.latitude_deg.shape, np.nan)
+    for k, (lower, upper) in enumerate(case.gaps.pairs):
+        inclinations = case.inclination_deg[[lower, upper]]
+        # rounding must not put a node beyond the apex of an orbit
+        highest = np.minimum(inclinations, 180.0 - inclinations).min()
+        if highest < 1.0:
+            continue
+        found[k] = frozen_gap(
+            np.clip(case.gaps.latitude_deg[k], -highest, highest),
+            lower_radius_km=float(case.radius_km[lower]),
+            lower_inclination_deg=float(inclinations[0]),
+            upper_radius_km=float(case.radius_km[upper]),
+            upper_inclination_deg=float(inclinations[1]),
+        )
+    return found
+
+
+def _scales(case: _Case, tolerances: Tolerances) -> Floats:
+    """Return standard deviations of the terms, shape (pairs, 2, terms) [km]."""
+    normal = tolerances.reshaped("normal")
+    own = [
+        case.middle_km * normal.eccentricity,
+        normal.mean_radius_m / 1000.0,
+        normal.excursion_km,
+        normal.orbit_determination_m / 1000.0,
+        normal.manoeuvre_m / 1000.0,
+    ]
+    scale = np.zeros((*case.gaps.latitude_deg.shape, len(TERMS)))
+    scale[..., _BY_CHANCE] = np.sqrt(2.0) * np.array(own)  # of two satellites that depart independently
+    scale[..., TERMS.index("tesseral ripple")] = np.sqrt((case.gaps.ripple_km**2).mean(axis=-1))
+    scale[..., TERMS.index("motion of the planes")] = case.gaps.gap_km.std(axis=1)
+    return scale
+
+
+def _reaches(case: _Case, tolerances: Tolerances) -> Floats:
+    """Return the most by which each term brings the two together, shape (pairs, 2, terms) [km]."""
+    reach = NORMAL_REACH * _scales(case, tolerances)
+    if tolerances.distribution == "bounded":
+        swing, radial = case.middle_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
+        reach[..., 1:4] = 2.0 * np.array([swing, radial, tolerances.excursion_km])
+        reach[..., TERMS.index("tesseral ripple")] = -case.gaps.ripple_km.min(axis=-1)
+    reach[..., TERMS.index("frozen surfaces")] = case.gaps.taken_km
+    reach[..., TERMS.index("motion of the planes")] = case.gaps.drift_km.max(axis=1)
+    reach[..., TERMS.index("hard bodies")] = case.bodies_km
+    return reach
+
+
+def _worst_case(case: _Case, tolerances: Tolerances, reach: Floats) -> Floats:
+    """Return the separation that is used up when all goes wrong, shape (pairs, 2) [km]."""
+    normal = np.zeros(len(TERMS), dtype=bool)
+    if tolerances.distribution == "normal":
+        normal[_BY_CHANCE] = normal[TERMS.index("tesseral ripple")] = True
+    else:
+        normal[_ALWAYS_NORMAL] = True
+    worst: Floats = reach[..., ~normal].sum(axis=-1) + np.sqrt((reach[..., normal] ** 2).sum(axis=-1))
+    return worst
+
+
+def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
+    """Return what depends on the model of the tail."""
+    gaps, bodies = case.gaps, case.bodies_km
+    states = states_of(tolerances, case.faults, case.middle_km)
+    control, fault = _parts(states)
+    circles = case.circles(gaps)
+    reach = _reaches(case, tolerances)
+    drivers = reach.max(axis=1)
+    separation, closed = _separations(case, gaps, states)
+    still = replace(gaps, ripple_km=np.zeros((*gaps.latitude_deg.shape, 1)))
+    without_ripple = np.subtract(*_separations(case, still, states))
+
+    def collisions(separation_km: Floats) -> Floats:
+        return gaps.collisions(separation_km, states, bodies)
+
+    step = least_step(collisions, case.target, case.steps, gaps.most_taken_km)
+    return {
+        "reach": reach,
+        "driver_rank": np.argsort(np.argsort(-drivers, axis=-1, kind="stable"), axis=-1) + 1,
+        "worst_case": _worst_case(case, tolerances, reach),
+        "overlap_chance": gaps.overlap(states, bodies),
+        "collisions_control": gaps.collisions(gaps.separation_km, control, bodies),
+        "collisions_fault": gaps.collisions(gaps.separation_km, fault, bodies),
+        "collisions_closed_form": circles.collisions(gaps.separation_km, states),
+        "separation": separation,
+        "separation_closed_form": closed,
+        "difference_by_orbits": without_ripple,
+        "difference_by_ripple": separation - closed - without_ripple,
+        "fault_share": _share(gaps.collisions(separation, fault, bodies), gaps.collisions(separation, control, bodies)),
+        "step": step,
+        "step_closed_form": least_step(
+            lambda separation_km: circles.collisions(separation_km, states),
+            case.target,
+            case.steps,
+            circles.most_taken_km,
+        ),
+        "step_fault_share": _share(
+            gaps.collisions(step * case.steps, fault, bodies).sum(),
+            gaps.collisions(step * case.steps, control, bodies).sum(),
+        ),
+    }
+
+
+def _parts(states: Sequence[State]) -> tuple[list[State], list[State]]:
+    """Return the states inside the tolerances and those with a fault."""
+    return [state for state in states if not state.fault], [state for state in states if state.fault]
+
+
+def _separations(case: _Case, gaps: NodeGaps, states: Sequence[State]) -> tuple[Floats, Floats]:
+    """Return the separation of each pair by phase averages and in closed form, shape (pairs,) [km]."""
+    circles = case.circles(gaps)
+    full = least_separation(
+        lambda separation_km: gaps.collisions(separation_km, states, case.bodies_km), case.share, gaps.most_taken_km
+    )
+    closed = least_separation(
+        lambda separation_km: circles.collisions(separation_km, states), case.share, circles.most_taken_km
+    )
+    return full, closed
+
+
+def _share(fault: Any, control: Any) -> Any:
+    """Return the share of faults; where there are no collisions at all, that of none is zero."""
+    total = np.asarray(fault + control)
+    return np.divide(fault, total, out=np.where(np.isnan(total), np.nan, 0.0), where=total > 0.0)
+
+
+def _text(values: dict[str, Any], tail: int, case: _Case) -> str:
+    form = DISTRIBUTIONS[tail]
+    other = 1 - tail
+    pair = int(np.nanargmax(values["worst_case"][tail].max(axis=-1) - case.gaps.separation_km))
+    order = np.argsort(values["driver_rank"][tail, pair])
+    reach = values["reach"][tail, pair].max(axis=0)
+    drivers = ", ".join(f"{TERMS[k]} {reach[k]:.3g} km" for k in order[:3])
+    step, closed = values["step"][tail], values["step_closed_form"][tail]
+    if np.isnan(step):
+        decided = f"No step up to 1,000 km meets {case.target:g} expected collisions a year"
+    else:
+        others = values["step"][other]
+        decided = (
+            f"{case.target:g} expected collisions a year among the fleet, without avoidance, ask for a step of "
+            f"{step:.3g} km with {form} departures (closed form {closed:.3g} km), control faults making "
+            f"{values['step_fault_share'][tail]:.0%} of them, and for "
+            f"{'none up to 1,000' if np.isnan(others) else format(others, '.3g')} km with {DISTRIBUTIONS[other]} ones"
+        )
+    lower, upper = values["lower_plane"][pair], values["upper_plane"][pair]
+    left = case.gaps.separation_km[pair] - values["worst_case"][tail, pair].max()
+    return (
+        f"{decided}. Planes {lower} and {upper} have the least left when all goes wrong, {left:.3g} km; most is taken "
+        f"by {drivers}. The separation that this pair needs differs from its closed form by "
+        f"{values['difference_by_orbits'][tail, pair]:+.1g} km through real radii, speeds and their motion, and by "
+        f"{values['difference_by_ripple'][tail, pair]:+.1g} km because the closed form "
+        "takes the ripple for a sine or for one more normal departure."
+    )

@@ -1,0 +1,113 @@
+"""What a pair of held satellites may be in: both inside their tolerances, or one or both in a control fault.
+
+A collision at a node needs the radius difference x of two satellites within the combined hard-body radius R. Averaged
+over the phase its chance goes with the mean chord, the mean of 2 sqrt(R^2 - x^2): pi R^2 times the density, at the gap,
+of x plus a half-ellipse term of half width R. The bodies are therefore one more term of the distribution, and the rate
+of a pair is a number that depends on the orbits times this density, whatever the tolerances.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shells.approaches.averages.spread import tabulate
+from shells.fleet.radius_difference import RadiusDifference, radius_difference
+from shells.fleet.tolerances import ControlFaults, Tolerances
+
+Floats = NDArray[np.float64]
+
+
+class State(NamedTuple):
+    """One state of control of a pair of satellites.
+
+    Parameters
+    ----------
+    share : float
+        Share of the time that a pair spends in it [1].
+    fault : bool
+        Whether one or both are in a control fault.
+    difference : RadiusDifference
+        Of the radii about the gap of the two reference orbits.
+    """
+
+    share: float
+    fault: bool
+    difference: RadiusDifference
+
+
+class Contact:
+    """Density of contact at a node: that of the radius difference with the hard bodies as one more term.
+
+    Parameters
+    ----------
+    difference : RadiusDifference
+        Of two satellites about the gap.
+    bodies_km : float
+        Sum of the hard-body radii [km], more than zero.
+    """
+
+    def __init__(self, difference: RadiusDifference, bodies_km: float):
+        with_bodies = replace(difference, ellipse_km=(*difference.ellipse_km, bodies_km))
+        self.reach_km, cell, _, self._density, self._beyond = tabulate(with_bodies)
+        self._x = cell * np.arange(self._density.size)
+
+    def density(self, gap_km: Floats) -> Floats:
+        """Return the density at gaps of any sign [1/km]; exactly zero beyond the reach."""
+        x = np.abs(gap_km)
+        return np.where(x < self.reach_km, np.exp(np.interp(x, self._x, self._density)), 0.0)
+
+    def overlap(self, gap_km: Floats) -> Floats:
+        """Return the chance that the upper of two satellites is not above the lower, at gaps of any sign [km]."""
+        x = np.abs(gap_km)
+        beyond = np.where(x < self.reach_km, np.exp(np.interp(x, self._x, self._beyond)), 0.0)
+        return np.where(gap_km >= 0.0, beyond, 1.0 - beyond)
+
+
+@lru_cache(maxsize=64)
+def contact(difference: RadiusDifference, bodies_km: float) -> Contact:
+    """Return the density of contact, tabulated once for equal arguments; see `Contact`."""
+    return Contact(difference, bodies_km)
+
+
+def states_of(tolerances: Tolerances, faults: ControlFaults, radius_km: float) -> tuple[State, ...]:
+    """Return the states of control of two satellites with the same tolerances.
+
+    Parameters
+    ----------
+    tolerances : Tolerances
+        Of both.
+    faults : ControlFaults
+        How often each is outside, independently.
+    radius_km : float
+        Their mean radius [km].
+
+    Returns
+    -------
+    tuple of State
+        Both inside, one outside, both outside; without faults only the first. Shares add up to one.
+    """
+    share = faults.share_of_time
+    inside = radius_difference(tolerances, tolerances, first_radius_km=radius_km, second_radius_km=radius_km)
+    found = [State((1.0 - share) ** 2, False, inside)]
+    if share > 0.0:
+        found += [
+            State(
+                weight,
+                True,
+                radius_difference(
+                    tolerances,
+                    tolerances,
+                    first_radius_km=radius_km,
+                    second_radius_km=radius_km,
+                    faults=faults,
+                    faulty=number,
+                ),
+            )
+            for number, weight in ((1, 2.0 * share * (1.0 - share)), (2, share**2))
+        ]
+    return tuple(found)
