@@ -1,15 +1,16 @@
 """The cheapest order of planes in altitude, when every pair costs by how far apart the two lie in it.
 
 With ``costs[i, j, m]`` the cost of plane i m ranks above plane j, an order costs the sum over pairs: a quadratic
-assignment problem, which nobody solves exactly beyond some twenty planes. Here: descent by the best of all exchanges,
-reversals and shifts, from several starts and again after kicks (iterated local search: H. R. Lourenco, O. C. Martin &
-T. Stuetzle 2003, Handbook of Metaheuristics, 320-353).
+assignment problem, which nobody solves exactly beyond some twenty planes. Here: all orders of a few planes, and descent
+by the best of all exchanges, reversals and shifts for more, from several starts and again after kicks (iterated local
+search: H. R. Lourenco, O. C. Martin & T. Stuetzle 2003, Handbook of Metaheuristics, 320-353).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +18,17 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Order = NDArray[np.intp]
 
+#: So many planes have 40,320 orders, tried in hundredths of a second.
+_TRIED = 8
+
 #: A gain below this share of the cost is rounding, and orders that cost the same to this share are equally good.
 _EQUALLY_GOOD = 1e-10
 
 #: Longest stretch of ranks that a move reverses or shifts: moves of longer ones hardly ever gain, and cost most.
 _LONGEST = 25
 
-#: Kicks of the best order: so many, and in all no more planes than this, as each costs its cube.
+#: Random starts and kicks of the best order: so many, and in all no more planes than this, as each costs its cube.
+_STARTS, _STARTED_PLANES = 10, 120
 _KICKS, _KICKED_PLANES = 40, 2000
 
 
@@ -42,12 +47,18 @@ def cost_of(costs: Floats, order: Order) -> float:
     float
         Sum over pairs.
     """
-    low, high = np.triu_indices(order.size, 1)
+    low, high = _all_pairs(order.size)
     return float(costs[order[low], order[high], low - high + order.size - 1].sum())
 
 
+@cache
+def _all_pairs(count: int) -> tuple[Order, Order]:
+    low, high = np.triu_indices(count, 1)
+    return low, high
+
+
 def cheapest_order(costs: Floats, starts: list[Order], rng: np.random.Generator) -> Order:
-    """Return the cheapest order that a local search finds.
+    """Return the cheapest order: exactly for up to eight planes, beyond them the cheapest that a search finds.
 
     Parameters
     ----------
@@ -56,21 +67,34 @@ def cheapest_order(costs: Floats, starts: list[Order], rng: np.random.Generator)
     starts : list of ndarray
         Orders to begin with; the result is never worse than any of them.
     rng : Generator
-        Of the kicks.
+        Of the search.
 
     Returns
     -------
     ndarray of int, shape (planes,)
         Planes from the lowest rank up; of orders that cost the same, the first in the order of their numbers.
     """
+    return _tried(costs) if len(costs) <= _TRIED else searched_order(costs, starts, rng)
+
+
+def _tried(costs: Floats) -> Order:
+    """Return the cheapest of all orders."""
     count = len(costs)
-    if count < 2:
-        return starts[0]
+    orders = np.array(list(permutations(range(count))), dtype=np.intp)
+    low, high = _all_pairs(count)
+    cost = costs[orders[:, low], orders[:, high], low - high + count - 1].sum(axis=1)
+    first: Order = orders[np.argmax(cost <= (1.0 + _EQUALLY_GOOD) * cost.min())]
+    return first
+
+
+def searched_order(costs: Floats, starts: list[Order], rng: np.random.Generator) -> Order:
+    """Return the cheapest order that a local search finds; as `cheapest_order` for any number of planes above one."""
+    count = len(costs)
     costs = _without_self(costs)
     best = starts[0]
-    for start in starts:
-        best = _better(costs, best, start)
-        best = _better(costs, best, _descend(costs, start))
+    drawn = (rng.permutation(count) for _ in range(min(_STARTS, _STARTED_PLANES // count)))
+    for start in [*starts, *drawn]:
+        best = _better(costs, _better(costs, best, start), _descend(costs, start))
     for _ in range(min(_KICKS, _KICKED_PLANES // count)):
         best = _better(costs, best, _descend(costs, _kicked(best, rng)))
     return best
@@ -96,7 +120,7 @@ def _kicked(order: Order, rng: np.random.Generator) -> Order:
     """Return the order with two neighbouring stretches exchanged, one perhaps turned: no single move undoes that."""
     span = min(order.size, _LONGEST)
     begin = rng.integers(order.size - span + 1)
-    first, middle, last = begin + np.sort(rng.integers(0, span + 1, 3))
+    first, middle, last = begin + np.sort(rng.choice(span + 1, min(3, span + 1), replace=False))
     turned = order[first:middle][:: rng.choice([-1, 1])]
     return np.concatenate([order[:first], order[middle:last], turned, order[last:]])
 
@@ -105,22 +129,17 @@ def _descend(costs: Floats, order: Order) -> Order:
     """Return the order after the best exchanges, then the best reversals and shifts, until none of those gains."""
     order = _exchanged(costs, order, _placements(costs, order)[-1])
     while True:
-        placed = _placements(costs, order)
-        least = _EQUALLY_GOOD * cost_of(costs, order)
-        gain, moved = max(((-change, targets) for change, targets in _shifts(costs, order, placed)), key=_first)
-        if gain <= least:
+        changes, targets = zip(*_shifts(costs, order, _placements(costs, order)), strict=True)
+        moved = np.empty_like(order)
+        moved[targets[int(np.argmin(changes))]] = order
+        if not _gains(costs, order, moved):
             return order
-        order = _moved(order, moved)
+        order = moved
 
 
-def _first(pair: tuple[float, Order]) -> float:
-    return pair[0]
-
-
-def _moved(order: Order, targets: Order) -> Order:
-    moved = np.empty_like(order)
-    moved[targets] = order
-    return moved
+def _gains(costs: Floats, order: Order, moved: Order) -> bool:
+    """Return whether a move gains more than rounding, which may hide what sums of changes say of it."""
+    return cost_of(costs, moved) < (1.0 - _EQUALLY_GOOD) * cost_of(costs, order)
 
 
 def _placements(costs: Floats, order: Order) -> Floats:
@@ -142,10 +161,9 @@ def _exchanged(costs: Floats, order: Order, at: Floats) -> Order:
 
     ``at`` is what each plane would cost at each rank, shape (planes, ranks).
     """
-    order, ranks = order.copy(), np.arange(order.size)
+    ranks = np.arange(order.size)
     middle = order.size - 1
     apart = ranks[:, None] - ranks
-    total = cost_of(costs, order)
     while True:
         here, pairs = at[order], (order[:, None], order)
         own = np.diagonal(here)
@@ -154,13 +172,14 @@ def _exchanged(costs: Floats, order: Order, at: Floats) -> Order:
         change += costs[(*pairs, apart + middle)] + costs[(*pairs, middle - apart)]
         np.fill_diagonal(change, 0.0)
         low, high = np.unravel_index(change.argmin(), change.shape)
-        if change[low, high] >= -_EQUALLY_GOOD * total:
-            return order
-        total += change[low, high]
         one, other = order[low], order[high]
+        moved = order.copy()
+        moved[low], moved[high] = other, one
+        if not _gains(costs, order, moved):
+            return order
+        order = moved
         to_low, to_high = ranks - low + middle, ranks - high + middle
         at = at + costs[:, one, to_high] - costs[:, one, to_low] + costs[:, other, to_low] - costs[:, other, to_high]
-        order[low], order[high] = other, one
 
 
 @dataclass(frozen=True)

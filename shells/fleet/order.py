@@ -86,8 +86,8 @@ def best_order(
 
     Notes
     -----
-    The best order is the best that a local search finds, never worse than the other two. It is the exact one for eight
-    planes and fewer as far as tests go. Planes are told apart by inclination and node, not by their numbers; of orders
+    The best order is exact for up to eight planes; of more it is the best that a local search finds, never worse than
+    the other two. Planes are told apart by inclination and node, not by their numbers; of orders
     that cost the same the one that begins with the smaller inclination, then node, is returned.
 
     Phases are taken as drifting against each other; with a step of 0 they do not, and every order is the same.
