@@ -9,7 +9,7 @@ search: H. R. Lourenco, O. C. Martin & T. Stuetzle 2003, Handbook of Metaheurist
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial, reduce
 from itertools import permutations
 
 import numpy as np
@@ -65,7 +65,7 @@ def cheapest_order(costs: Floats, starts: list[Order], rng: np.random.Generator)
     costs : ndarray, shape (planes, planes, 2 planes - 1)
         As for `cost_of`; ``costs[j, i, -m]`` is ``costs[i, j, m]``.
     starts : list of ndarray
-        Orders to begin with; the result is never worse than any of them.
+        Orders of which the cheapest is begun with; the result is never worse than any of them.
     rng : Generator
         Of the search.
 
@@ -91,10 +91,10 @@ def searched_order(costs: Floats, starts: list[Order], rng: np.random.Generator)
     """Return the cheapest order that a local search finds; as `cheapest_order` for any number of planes above one."""
     count = len(costs)
     costs = _without_self(costs)
-    best = starts[0]
-    drawn = (rng.permutation(count) for _ in range(min(_STARTS, _STARTED_PLANES // count)))
-    for start in [*starts, *drawn]:
-        best = _better(costs, _better(costs, best, start), _descend(costs, start))
+    start = best = reduce(partial(_better, costs), starts)
+    for _ in range(1 + min(_STARTS, _STARTED_PLANES // count)):
+        best = _better(costs, best, _descend(costs, start))
+        start = rng.permutation(count)
     for _ in range(min(_KICKS, _KICKED_PLANES // count)):
         best = _better(costs, best, _descend(costs, _kicked(best, rng)))
     return best

@@ -107,7 +107,9 @@ def best_order(
     stack, rows = _brought_together(fleet, planes, step, years)
     costs = costs_of(stack, tolerances, faults)
     orders = {name: np.argsort(rows)[order] for name, order in named_orders(planes.number.size).items()}
-    orders["best"] = cheapest_order(costs.ripple, list(orders.values()), np.random.default_rng(seed))
+    # planes in the order of their nodes are a good guess where they are numbered otherwise
+    starts = [np.arange(stack.count), *orders.values()]
+    orders["best"] = cheapest_order(costs.ripple, starts, np.random.default_rng(seed))
     return PLANE_ORDERS.build(
         {
             "order": list(orders),

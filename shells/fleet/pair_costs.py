@@ -325,7 +325,7 @@ def _chords(stack: Stack, table: _ChordTable, places: _Places, *, ripple: bool) 
     difference = _surface_difference(stack, places)[..., None]
     if ripple:
         difference = difference + _ripple(stack, places)
-    flat = difference.reshape(len(difference), -1)
+    flat = difference.reshape(len(difference), 2 * difference.shape[-1])
     chords = np.empty((len(flat), stack.apart.size))
     block = max(1, _BLOCK // (flat.shape[1] * stack.apart.size))
     for begin in range(0, len(flat), block):
