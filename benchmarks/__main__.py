@@ -4,7 +4,7 @@ import sys
 
 import numpy as np
 
-from benchmarks import accuracy, approaches, motion, rates, risk
+from benchmarks import accuracy, approaches, motion, order, rates, risk
 
 BENCHMARKS = {
     "motion": motion.main,
@@ -13,6 +13,7 @@ BENCHMARKS = {
     "approaches": approaches.main,
     "slow_pairs": approaches.slow_pairs,
     "rates": rates.main,
+    "order": order.main,
     "risk": risk.main,
 }
 

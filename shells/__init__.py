@@ -12,6 +12,7 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     submod_attrs={
         "fleet.patterns": ["walker"],
         "fleet.stack": ["stack"],
+        "fleet.order": ["best_order"],
         "fleet.frozen": ["freeze"],
         "fleet.node_rates": ["match_node_rates"],
         "fleet.distances": ["minimum_distance"],

@@ -678,4 +678,59 @@ FROZEN_SURFACES = Schema(
     coordinates=("plane", "latitude"),
 )
 
-SCHEMAS = (OBJECTS, ORBITS, STATES, APPROACHES, RATES, PLANES, STATION_KEEPING, FROZEN_SURFACES, DECISION, SENSITIVITY)
+_ORDER = ("order",)
+_ORDERED = ("order", "shell")
+_TOP = "top shell"
+
+PLANE_ORDERS = Schema(
+    "Plane orders",
+    "Orders of the planes in altitude, what each costs in expected collisions among the fleet, and why.",
+    {
+        "order": Variable(_ORDER, "str", "", "name of the order"),
+        "shell": Variable(("shell",), "int64", "1", "number of the shell, from 0 at the lowest", (0, None)),
+        "term": Variable(("term",), "str", "", "term of the expected collisions"),
+        "plane": Variable(_ORDERED, "int64", "1", "number of the orbital plane in this shell", (0, None)),
+        "collisions_fleet": Variable(
+            _ORDER, "float64", "year-1", "expected collisions among the fleet, closed form, no avoidance", (0.0, None)
+        ),
+        "contribution": Variable(
+            ("order", "term"), "float64", "year-1", "what this term adds to the collisions of the terms before it"
+        ),
+        "reduction": Variable(
+            _ORDER, "float64", "1", "share of the collisions of this order that the best one avoids", (0.0, 1.0)
+        ),
+        "crossing_angle_above": Variable(
+            _ORDERED, "float64", "degree", "angle to the next plane above, mean of the mission", (0.0, 180.0), _TOP
+        ),
+        "node_drift_above": Variable(
+            _ORDERED,
+            "float64",
+            "degree",
+            "by how much the node of the next plane above moves against that of this one over the mission",
+            missing=_TOP,
+        ),
+        "ripple_difference_above": Variable(
+            _ORDERED,
+            "float64",
+            "km",
+            "RMS difference of tesseral ripple to the next plane above at their nodes, at the start",
+            (0.0, None),
+            _TOP,
+        ),
+    },
+    coordinates=("order", "shell", "term"),
+)
+
+SCHEMAS = (
+    OBJECTS,
+    ORBITS,
+    STATES,
+    APPROACHES,
+    RATES,
+    PLANES,
+    STATION_KEEPING,
+    FROZEN_SURFACES,
+    PLANE_ORDERS,
+    DECISION,
+    SENSITIVITY,
+)

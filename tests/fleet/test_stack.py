@@ -84,7 +84,7 @@ def test_quantity():
     assert stack(fleet(), step_km=4000.0 * units.m).equals(stack(fleet(), step_km=4.0))
 
 
-NAMES = "'monotone', 'interleaved'"
+NAMES = "'monotone', 'interleaved', 'best'"
 
 
 @pytest.mark.parametrize(
@@ -92,10 +92,10 @@ NAMES = "'monotone', 'interleaved'"
     [
         ({"step_km": -1.0}, ["step_km: -1 km found; allowed: at least 0 km"]),
         (
-            {"step_km": np.nan, "order": "best"},
+            {"step_km": np.nan, "order": "upwards"},
             [
                 "step_km: nan km found; allowed: at least 0 km",
-                f"order: 'best' found; allowed: {NAMES}, or the plane numbers from the lowest to the highest",
+                f"order: 'upwards' found; allowed: {NAMES}, or the plane numbers from the lowest to the highest",
             ],
         ),
         (

@@ -71,6 +71,29 @@ def tesseral_correction(
     return np.concatenate([displaced(times), velocity], axis=1)
 
 
+def ripple_near(semi_major_axis_km: float, inclination: float) -> Ripple:
+    """Return the tesseral displacements of the next orbit on `GRID`, kept for the next time.
+
+    Parameters
+    ----------
+    semi_major_axis_km : float
+        Mean semi-major axis [km].
+    inclination : float
+        Mean inclination [rad].
+
+    Returns
+    -------
+    Ripple
+        Amplitudes of the displacements.
+
+    Raises
+    ------
+    InputError
+        As of `ripple_terms`.
+    """
+    return _plan(*np.rint(np.array([semi_major_axis_km, inclination]) / GRID).tolist())
+
+
 def orbit_axes(states: Floats) -> tuple[Floats, Floats, Floats]:
     """Return the axes of the moving frame of osculating states.
 

@@ -32,6 +32,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from shells import constants
 from shells.errors import Faults
+from shells.motion.mutual_nodes import mutual_node
 from shells.motion.ripple import kernels
 
 Floats = NDArray[np.float64]
@@ -285,8 +286,49 @@ def evaluate(
     return Displacement(*(column.reshape(arguments.shape) for column in out.T))
 
 
+def lift_difference(first: Ripple, second: Ripple, node_difference: ArrayLike, *, longitudes: int) -> Floats:
+    """Return by how much the tesserals lift one satellite more than another at the mutual nodes of their orbits.
+
+    Both are then at one place over the Earth, so that the difference depends on the longitude alone.
+
+    Parameters
+    ----------
+    first, second : Ripple
+        The two orbits, from `ripple_terms`.
+    node_difference : array_like
+        Right ascension of the second ascending node less that of the first [rad].
+    longitudes : int
+        At how many longitudes, evenly spaced: 17 or more follow every term.
+
+    Returns
+    -------
+    ndarray, shape (..., 2, longitudes)
+        Of the shape of ``node_difference``, by node and longitude: first less second [km].
+    """
+    difference = np.asarray(node_difference, dtype=np.float64)
+    node = mutual_node(first.inclination, second.inclination, difference)
+    turns = 2.0 * np.pi * np.arange(longitudes) / longitudes
+    return _lift(first, node.first, np.zeros_like(difference), turns) - _lift(second, node.second, difference, turns)
+
+
+def _lift(plan: Ripple, latitude: Floats, node: Floats, longitude: Floats) -> Floats:
+    """Return radial displacements (..., 2, longitudes) [km] at arguments of latitude and half a turn on.
+
+    The longitude of the ascending node is ``node`` (...) and ``longitude`` (longitudes,) together.
+    """
+    orders, multiples = np.arange(HIGHEST_DEGREE + 1), np.arange(-REACH, REACH + 1)
+    arguments = latitude[..., None] + np.pi * np.arange(2)
+    # einsum adds in one order however many orbits there are; a product of matrices would not
+    series = np.einsum("mj,...j->...m", plan.amplitudes[0], np.exp(1j * arguments[..., None] * multiples))
+    series = series * np.exp(1j * node[..., None, None] * orders)
+    lift: Floats = np.einsum("...m,ml->...l", series, np.exp(1j * np.outer(orders, longitude))).real
+    return lift
+
+
 def ripple_difference(first: Ripple, second: Ripple, node_difference: ArrayLike) -> RippleDifference:
     """Return how differently the tesserals lift two satellites that meet at a mutual node of their orbits.
+
+    The longitudes of a day are taken as equally likely.
 
     Parameters
     ----------
@@ -305,50 +347,12 @@ def ripple_difference(first: Ripple, second: Ripple, node_difference: ArrayLike)
     InputError
         The two planes coincide.
     """
-    apart = ripple_apart(first, second, node_difference)
-    return RippleDifference(np.sqrt(np.mean(apart**2, axis=(-2, -1))), np.abs(apart).max(axis=(-2, -1)))
-
-
-def ripple_apart(first: Ripple, second: Ripple, node_difference: ArrayLike) -> Floats:
-    """Return the difference of radial ripple of two satellites at their mutual nodes through a day.
-
-    Both are then at one place over the Earth, so that the difference depends on the longitude alone: the longitudes of
-    a day are taken as equally likely.
-
-    Parameters
-    ----------
-    first, second : Ripple
-        The two orbits, from `ripple_terms`.
-    node_difference : array_like
-        Right ascension of the second ascending node less that of the first [rad].
-
-    Returns
-    -------
-    ndarray, shape (…, 2, 240)
-        Lift of the second less that of the first [km], at the node along n1 x n2 (normals of the planes) and at the
-        other, at evenly spaced longitudes.
-
-    Raises
-    ------
-    InputError
-        The two planes coincide.
-    """
-    difference = np.asarray(node_difference, dtype=np.float64)[..., None, None]
-    cos_1, sin_1 = np.cos(first.inclination), np.sin(first.inclination)
-    cos_2, sin_2 = np.cos(second.inclination), np.sin(second.inclination)
-    # the line of the two planes, seen from each ascending node: spherical triangle of the two nodes and the crossing
-    east_1, east_2 = np.sin(difference) * sin_2, np.sin(difference) * sin_1
-    north_1 = cos_1 * sin_2 * np.cos(difference) - sin_1 * cos_2
-    north_2 = cos_1 * sin_2 - sin_1 * cos_2 * np.cos(difference)
+    difference = np.asarray(node_difference, dtype=np.float64)
     faults = Faults("ripple_difference")
     faults.require(
-        bool((np.hypot(east_1, north_1) > 1e-6).all()),
+        bool((mutual_node(first.inclination, second.inclination, difference).sine > 1e-6).all()),
         "coinciding planes found; allowed: planes that cross; move a node or an inclination",
     )
     faults.raise_if_any()
-    opposite = np.pi * np.arange(2)[:, None]
-    longitude = 2.0 * np.pi * np.arange(240) / 240
-    lift_1 = evaluate(first, longitude, np.arctan2(east_1, north_1) + opposite, 0.0).radial
-    lift_2 = evaluate(second, longitude + difference, np.arctan2(east_2, north_2) + opposite, 0.0).radial
-    apart: Floats = lift_2 - lift_1
-    return apart
+    apart = lift_difference(first, second, difference, longitudes=240)
+    return RippleDifference(np.sqrt(np.mean(apart**2, axis=(-2, -1))), np.abs(apart).max(axis=(-2, -1)))

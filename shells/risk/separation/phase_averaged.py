@@ -19,17 +19,16 @@ from shells import constants
 from shells.approaches.averages.between import Crossings, crossings_of
 from shells.approaches.trains import Trains
 from shells.errors import Faults
-from shells.motion.ripple.tesserals import Ripple, ripple_apart, ripple_terms
+from shells.motion.ripple.correction import ripple_near
+from shells.motion.ripple.tesserals import lift_difference
 from shells.motion.shape import mean_radius
 from shells.risk.separation.states import State, contact
 
 Floats = NDArray[np.float64]
 
-#: Every so many of the 240 longitudes of the ripple are taken: orders to 8 need 17, tails a few times as many.
-_EVERY_LONGITUDE = 5
-
-#: Mean a [km] and inclination [deg] to which orbits share the amplitudes of their ripple: they change by 1e-3.
-_AXIS_CELL, _INCLINATION_CELL = 1.0, 0.01
+#: Longitudes of a day at which the ripple is taken; every so many for the averages: orders to 8 need 17, tails a few
+#: times as many.
+_LONGITUDES, _EVERY_LONGITUDE = 240, 5
 
 
 @dataclass(frozen=True)
@@ -200,17 +199,12 @@ def _normals(elements: Floats) -> Floats:
 
 def _ripples(elements: Floats, pairs: NDArray[np.int64], turned: NDArray[np.bool_]) -> Floats:
     """Return the lift of the upper less that of the lower, shape (pairs, 2, longitudes) [km]."""
-    plans: dict[tuple[float, float], Ripple] = {}
-    own = []
-    for axis, inclination in elements[:, [0, 3]]:
-        cell = (np.rint(axis / _AXIS_CELL), np.rint(np.degrees(inclination) / _INCLINATION_CELL))
-        if cell not in plans:
-            plans[cell] = ripple_terms(cell[0] * _AXIS_CELL, float(np.radians(cell[1] * _INCLINATION_CELL)))
-        own.append(plans[cell])
+    own = [ripple_near(axis, inclination) for axis, inclination in elements[:, [0, 3]].tolist()]
     found = []
     for (lower, upper), swapped in zip(pairs, turned, strict=True):
         # nodes are named after n1 x n2 of the pair as it stands in the geometry
-        apart = ripple_apart(own[lower], own[upper], elements[upper, 4] - elements[lower, 4])
+        turn = elements[upper, 4] - elements[lower, 4]
+        apart = -lift_difference(own[lower], own[upper], turn, longitudes=_LONGITUDES)
         found.append(apart[::-1] if swapped else apart)
     return np.array(found).reshape(len(pairs), 2, -1)
 
