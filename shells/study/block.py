@@ -6,6 +6,7 @@ A block moves its debris once for all layouts. It returns Datasets; whoever call
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -16,6 +17,7 @@ from shells.approaches.rates import approach_rates
 from shells.approaches.search import find_approaches
 from shells.fleet.frozen import freeze
 from shells.fleet.node_rates import match_node_rates
+from shells.fleet.order import best_order
 from shells.fleet.patterns import walker
 from shells.fleet.stack import stack
 from shells.motion.forces import Forces
@@ -66,10 +68,25 @@ def fleet_of(study: Study, layout: Layout, scenario: Scenario) -> xr.Dataset:
         drag_area_m2=table.drag_area_m2,
         hard_body_radius_m=table.hard_body_radius_m,
     )
-    fleet = stack(fleet, step_km=layout.step_km, order=layout.order)
+    fleet = stack(fleet, step_km=layout.step_km, order=_upwards(study, fleet, layout))
     if table.match_node_rates:
         fleet = match_node_rates(fleet, years=study.study.years, forces=_forces(scenario))
     return freeze(fleet) if table.frozen else fleet
+
+
+def _upwards(study: Study, fleet: xr.Dataset, layout: Layout) -> Any:
+    """Return the order of a layout; the best one is that under the tolerances and faults the study is decided under."""
+    if layout.order != "best":
+        return layout.order
+    found = best_order(
+        fleet,
+        step_km=layout.step_km,
+        tolerances=next(iter(study.tolerance_sets.values())),
+        faults=next(iter(study.fault_sets.values())),
+        drift_years=0.0 if study.fleet.match_node_rates else study.study.years,
+        seed=study.study.seed,
+    )
+    return found["plane"].sel(order="best").values.tolist()
 
 
 def _forces(scenario: Scenario) -> Forces:

@@ -121,9 +121,19 @@ class TolerancesTable(Table):
         description="radius of the disc (bounded) or standard deviation of each component of eccentricity",
     )
 
+    orbit_determination_m: NotNegative = Field(
+        default=0.0, description="standard deviation of the radius by which a satellite is off where it is believed [m]"
+    )
+    manoeuvre_m: NotNegative = Field(
+        default=0.0, description="standard deviation of the radius that an imperfect correction leaves [m]"
+    )
+    excursion_along_track_km: NotNegative = Field(
+        default=0.0, description="way along the track that avoidance makes good in a revolution [km]"
+    )
+
     @model_validator(mode="after")
     def _possible(self) -> TolerancesTable:
-        _agrees(lambda: Tolerances(self.distribution, self.mean_radius_m, self.eccentricity))
+        _agrees(lambda: Tolerances(**self.model_dump()))
         return self
 
 
@@ -156,6 +166,16 @@ class ToleranceSet(Table):
     eccentricity: NotNegative | None = Field(
         default=None,
         description="radius of the disc (bounded) or standard deviation of each component of eccentricity",
+    )
+    orbit_determination_m: NotNegative | None = Field(
+        default=None,
+        description="standard deviation of the radius by which a satellite is off where it is believed [m]",
+    )
+    manoeuvre_m: NotNegative | None = Field(
+        default=None, description="standard deviation of the radius that an imperfect correction leaves [m]"
+    )
+    excursion_along_track_km: NotNegative | None = Field(
+        default=None, description="way along the track that avoidance makes good in a revolution [km]"
     )
 
 

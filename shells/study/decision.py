@@ -2,9 +2,10 @@
 
 The target limits collisions among the fleet's own satellites, which the step decides; what debris adds is beside it.
 Between planes a collision needs both satellites at one radius, so the expected number is the phase-averaged rate within
-the sum of the hard-body radii, with the radius difference spread by the tolerances: once for satellites inside them
-(`control`), once with one or both in a control fault (`fault`), weighted with the shares of time spent so. Satellites
-of one plane are not weighed against each other: their distance is that of their phases.
+the sum of the hard-body radii, with the radius difference spread by the tolerances and by the tesseral ripple that the
+two do not have in common: once for satellites inside their tolerances (`control`), once with one or both in a control
+fault (`fault`), weighted with the shares of time spent so. Satellites of one plane are not weighed against each other:
+their distance is that of their phases.
 
 The study is decided under the first of each list of assumptions (scenario, tolerances, faults); the smallest step that
 meets the target under each other combination stands beside it.
@@ -21,21 +22,16 @@ from numpy.typing import NDArray
 
 from shells import constants
 from shells.approaches.rates import total_rate
-from shells.fleet.radius_difference import RadiusDifference
-from shells.fleet.tolerances import ControlFaults, Tolerances
+from shells.fleet.tolerances import ControlFaults
 from shells.motion.shape import mean_radius
+from shells.risk.separation.budget import NORMAL_REACH, TERMS
 from shells.schema import DECISION, PLANES, RATES
 from shells.study.cases import UNSTACKED, Case, expand
 from shells.study.configuration import Study
 from shells.study.price import Price
-from shells.study.stacked import Expected, Stacked
+from shells.study.stacked import Clearance, Expected, Stacked
 
 Floats = NDArray[np.float64]
-
-TERMS = ("frozen surfaces", "eccentricity tolerance", "mean radius tolerance", "hard bodies")
-
-#: Where a normal tolerance is taken to end, for bands and smallest distances [standard deviations].
-NORMAL_REACH = 5.0
 
 #: From hard bodies to the thresholds of a study, the number of approaches is looked at here too [km].
 _BETWEEN_KM = 0.1
@@ -51,24 +47,19 @@ class Assessment:
         Layout and assumptions.
     stacked : Stacked
         Its layout.
-    smallest_gap_km, smallest_distance_km : float
-        Smallest gap of two reference orbits at a mutual node; the distance left there when both satellites use their
-        whole tolerance.
+    clearance : Clearance
+        What is left between the planes that come nearest when all goes wrong.
     thresholds_km : ndarray, shape (thresholds,)
         From the sum of two hard-body radii to the largest of the study.
     expected : Expected
         Approaches per year of each pair of planes within these.
-    terms : ndarray, shape (terms,)
-        Sizes of the terms of the gap of the pair of planes that come nearest [km].
     """
 
     case: Case
     stacked: Stacked
-    smallest_gap_km: float
-    smallest_distance_km: float
+    clearance: Clearance
     thresholds_km: Floats
     expected: Expected
-    terms: Floats
 
     @property
     def control(self) -> float:
@@ -120,30 +111,13 @@ def assess(study: Study, case: Case, stacked: Stacked) -> Assessment:
     tolerances, faults = study.tolerance_sets[case.tolerances], study.fault_sets[case.faults]
     body = 2.0 * study.fleet.hard_body_radius_m / 1000.0
     thresholds = np.array(sorted({body, _BETWEEN_KM, *study.approaches.within_km}))
-    nearest, gap = stacked.nearest_pair()
     return Assessment(
         case,
         stacked,
-        gap,
-        max(0.0, gap - _reach(stacked.difference(tolerances))),
+        stacked.clearance(tolerances, body),
         thresholds,
         stacked.expected(tolerances, faults, thresholds.tolist()),
-        _terms(tolerances, body, float(stacked.radius_km.mean()), stacked.nominal_gap(nearest) - gap),
     )
-
-
-def _reach(difference: RadiusDifference) -> float:
-    """Return how far two satellites may depart towards each other [km]."""
-    if np.isfinite(difference.support_km):
-        return difference.support_km
-    return NORMAL_REACH * difference.scale_km
-
-
-def _terms(tolerances: Tolerances, body_km: float, radius_km: float, surfaces_km: float) -> Floats:
-    """Return the terms that eat the gap of the nearest pair, in the order of `TERMS` [km]."""
-    swing, radial = radius_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
-    both = 2.0 if tolerances.distribution == "bounded" else NORMAL_REACH * np.sqrt(2.0)
-    return np.array([max(surfaces_km, 0.0), both * swing, both * radial, body_km])
 
 
 def number_and_probability(study: Study, faults: ControlFaults, control: float, fault: float) -> tuple[float, float]:
@@ -213,7 +187,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "layout": [case.layout.number for case in cases],
             "step": steps,
             "order": [case.layout.order_name for case in cases],
-            "upwards": ["-".join(map(str, a.stacked.upwards)) for a in assessments],
+            "upwards": ["-".join(map(str, a.stacked.planes[a.stacked.upwards])) for a in assessments],
             "tolerances": [case.tolerances for case in cases],
             "faults": [case.faults for case in cases],
             "scenario": [case.scenario.number for case in cases],
@@ -221,8 +195,8 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "solar_seed": [case.scenario.solar_seed for case in cases],
             "seed": [case.scenario.seed for case in cases],
             "band_width": [float(np.ptp(a.stacked.radius_km)) for a in assessments],
-            "smallest_gap": [a.smallest_gap_km for a in assessments],
-            "smallest_distance": [a.smallest_distance_km for a in assessments],
+            "smallest_gap": [a.stacked.smallest_gap_km for a in assessments],
+            "smallest_distance": [a.clearance.left_km for a in assessments],
             "closest_expected": [a.even_chance_km(study.study.years) for a in assessments],
             "fleet_approaches": [a.approaches(study.approaches.within_km).sum(axis=0) for a in assessments],
             "debris_approaches": unknown,
@@ -234,7 +208,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
                 fault, control + fault, out=np.full(len(cases), np.nan), where=control + fault > 0
             ),
             "collisions_debris": np.full(len(cases), np.nan),
-            "gap_term": [a.terms for a in assessments],
+            "gap_term": [a.clearance.terms_km for a in assessments],
             **{name: [getattr(price, name) for price in prices] for name in Price._fields},
             "number": outcome[:, 0],
             "probability": outcome[:, 1],
@@ -288,7 +262,7 @@ def _under_other_assumptions(cases: Sequence[Case], meets: NDArray[np.bool_], ch
 
 def _caveat(assessments: Sequence[Assessment]) -> str:
     """Return what the text adds where averages over phase are not averages over time."""
-    pairs = max(int(a.stacked.crossings.locked.sum()) for a in assessments)
+    pairs = max(int(a.stacked.gaps.locked.sum()) for a in assessments)
     if not pairs:
         return ""
     return (
@@ -312,14 +286,14 @@ def rates_by_layout(study: Study, assessments: Sequence[Assessment]) -> xr.Datas
     Rates (layout, plane, other_plane, within_km)
         Each pair once, at plane < other_plane.
     """
-    planes = np.unique(assessments[0].stacked.planes)
+    planes = np.sort(assessments[0].stacked.planes)
     thresholds = study.approaches.within_km
     rates = np.zeros((len(assessments), planes.size, planes.size, len(thresholds)))
     locked = np.zeros((len(assessments), planes.size, planes.size), dtype=bool)
     for k, assessment in enumerate(assessments):
         first, second = np.searchsorted(planes, assessment.stacked.pairs).T
         rates[k, first, second] = assessment.approaches(thresholds)
-        locked[k, first, second] = assessment.stacked.crossings.locked
+        locked[k, first, second] = assessment.stacked.gaps.locked
     return RATES.build(
         {
             "layout": [a.case.layout.number for a in assessments],
@@ -355,7 +329,9 @@ def planes_of(study: Study, orbits: xr.Dataset) -> xr.Dataset:
     altitude = radius - constants.EQUATORIAL_RADIUS.value
     tolerances = next(iter(study.tolerance_sets.values()))
     reach = 1.0 if tolerances.distribution == "bounded" else NORMAL_REACH
-    stray = reach * (tolerances.mean_radius_m / 1000.0 + radius * tolerances.eccentricity)
+    own = tolerances.mean_radius_m / 1000.0 + tolerances.excursion_km + radius * tolerances.eccentricity
+    errors = np.hypot(tolerances.orbit_determination_m, tolerances.manoeuvre_m) / 1000.0
+    stray = reach * own + NORMAL_REACH * errors
     return PLANES.build(
         {
             "plane": numbers,

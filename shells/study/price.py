@@ -98,5 +98,4 @@ def price_of(
 def _phase_drift(stacked: Stacked) -> float:
     """Return the largest relative rate of phase between neighbouring shells [deg/day]."""
     rate = stacked.leaders["mean_argument_of_latitude_rate"].mean("time").values
-    upwards = np.argsort(stacked.ranks)
-    return float(np.abs(np.diff(rate[upwards])).max(initial=0.0))
+    return float(np.abs(np.diff(rate[stacked.upwards])).max(initial=0.0))

@@ -1,7 +1,7 @@
-"""A stacked fleet as the decision sees it: its planes at their mutual nodes, and the collisions expected there.
+"""A stacked fleet as the decision sees it: its planes at their mutual nodes, and the approaches expected there.
 
-One satellite stands for its plane. Collisions are expected numbers a year; steps between shells can be moved a little
-without moving the fleet anew, for the gaps at the nodes move by as much.
+One satellite stands for its plane. The separation of shells can be changed without moving the fleet anew, for the gaps
+at the nodes change by as much.
 """
 
 from __future__ import annotations
@@ -15,13 +15,13 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from shells.approaches.averages.between import Crossings, crossings_of, rates_between_planes
-from shells.approaches.kernels import X
 from shells.approaches.rates import approach_rates
 from shells.approaches.trains import trains_of
-from shells.fleet.radius_difference import RadiusDifference, radius_difference
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.shape import mean_radius
+from shells.risk.separation.budget import reaches, worst_case
+from shells.risk.separation.phase_averaged import NodeGaps, node_gaps
+from shells.risk.separation.states import State, states_of
 
 Floats = NDArray[np.float64]
 
@@ -41,6 +41,21 @@ class Expected(NamedTuple):
     fault: Floats
 
 
+class Clearance(NamedTuple):
+    """What is left between the two planes that come nearest when all goes wrong.
+
+    Parameters
+    ----------
+    left_km : float
+        Their separation less all terms at their worst, bodies included; zero when these overlap.
+    terms_km : ndarray, shape (terms,)
+        Sizes of the terms at the worse node, in the order of `shells.risk.separation.budget.TERMS`.
+    """
+
+    left_km: float
+    terms_km: Floats
+
+
 @dataclass(frozen=True)
 class Stacked:
     """The planes of one layout over the mission.
@@ -49,24 +64,18 @@ class Stacked:
     ----------
     leaders : Orbits (object, time)
         One satellite of each plane.
-    planes : ndarray, shape (planes,)
-        Numbers of the planes.
+    gaps : NodeGaps
+        Of all pairs of planes, rows being those of the leaders.
     radius_km : ndarray, shape (planes,)
-        Their mean radii.
-    satellites : int
-        Satellites of each plane.
-    crossings : Crossings
-        Geometry at the mutual nodes of all pairs.
-    shift_km : float
-        By how much the steps are wider than those of the leaders.
+        Mean radii of the planes at the start.
+    separation_km : ndarray, shape (pairs,)
+        Difference of the mean radii of each pair that is counted with.
     """
 
     leaders: xr.Dataset
-    planes: NDArray[np.int64]
+    gaps: NodeGaps
     radius_km: Floats
-    satellites: int
-    crossings: Crossings
-    shift_km: float = 0.0
+    separation_km: Floats
 
     @classmethod
     def of(cls, leaders: xr.Dataset, *, satellites: int, within_km: float) -> Stacked:
@@ -85,109 +94,103 @@ class Stacked:
         -------
         Stacked
         """
-        trains = trains_of(leaders)
-        start = leaders.isel(object=trains.leaders, time=0)
-        return cls(
-            leaders,
-            start["plane"].values,
-            mean_radius(start["semi_major_axis"].values, start["inclination"].values),
-            satellites,
-            crossings_of(leaders, trains, within_km=within_km, slots=satellites),
-        )
+        gaps = node_gaps(leaders, trains_of(leaders), satellites=satellites, within_km=within_km)
+        start = leaders.isel(time=0)
+        radius = mean_radius(start["semi_major_axis"].values, start["inclination"].values)
+        return cls(leaders, gaps, radius, gaps.separation_km)
+
+    @property
+    def planes(self) -> NDArray[np.int64]:
+        """Numbers of the planes, shape (planes,)."""
+        return np.asarray(self.leaders["plane"].values)
 
     @property
     def pairs(self) -> NDArray[np.int64]:
-        """Numbers of the planes of each pair, shape (pairs, 2), the lower first."""
-        return np.sort(self.planes[self.crossings.pairs], axis=1)
+        """Numbers of the planes of each pair, shape (pairs, 2), the smaller first."""
+        return np.sort(self.planes[self.gaps.pairs], axis=1)
 
     @cached_property
-    def ranks(self) -> NDArray[np.int64]:
-        """Place of each plane in altitude, shape (planes,), 0 for the lowest."""
-        return np.argsort(np.argsort(self.radius_km, kind="stable"))
-
-    @property
     def upwards(self) -> NDArray[np.int64]:
-        """Numbers of the planes from the lowest up, shape (planes,)."""
-        return np.asarray(self.planes[np.argsort(self.ranks)])
+        """Rows of the planes from the lowest up, shape (planes,)."""
+        return np.argsort(self.radius_km, kind="stable")
 
     def moved_apart(self, kilometres: float) -> Stacked:
-        """Return the same stack with every step wider by so much [km], the middle where it was."""
-        first, second = self.ranks[self.crossings.pairs].T
-        geometry = self.crossings.geometry.copy()
-        geometry[..., X] += kilometres * (first - second)[:, None, None]
-        shift = self.shift_km + kilometres
-        return replace(self, crossings=replace(self.crossings, geometry=geometry), shift_km=shift)
+        """Return the same stack with every step wider by so much [km]."""
+        ranks = np.argsort(self.upwards)
+        steps = np.abs(np.diff(ranks[self.gaps.pairs], axis=1)[:, 0])
+        return replace(self, separation_km=self.separation_km + kilometres * steps)
 
-    def rates(self, difference: RadiusDifference, within_km: Sequence[float]) -> Floats:
-        """Return the expected approaches per year of all satellites of each pair of planes.
+    def approaches(self, states: Sequence[State], within_km: Sequence[float]) -> Floats:
+        """Return expected approaches per year.
 
         Parameters
         ----------
-        difference : RadiusDifference
-            Of two satellites, about the gap of their planes.
+        states : sequence of State
+            Of control of two satellites.
         within_km : sequence of float
             Thresholds [km].
 
         Returns
         -------
         ndarray, shape (pairs, thresholds)
-            [1/year]. Planes that nearly coincide or oppose each other are averaged over their relative motion, as they
-            lie in the leaders, whatever the steps were widened by.
+            Of all satellites of each pair, weighted with the shares of the states [1/year]. Planes that nearly coincide
+            or oppose each other are averaged over their relative motion, as they lie in the leaders.
         """
-        found = rates_between_planes(self.crossings, difference, within_km) * self.satellites**2
-        flat = ~self.crossings.crossing
+        found = np.stack([self.gaps.approaches(self.separation_km, states, within) for within in within_km], axis=1)
+        flat = ~self.gaps.crossing
         if flat.any():
-            whole = approach_rates(
-                self.leaders, within_km=within_km, difference=difference, satellites=self.satellites
-            ).sel(within_km=list(within_km))
             first, second = self.pairs[flat].T
             pair = {"plane": xr.DataArray(first, dims="pair"), "other_plane": xr.DataArray(second, dims="pair")}
-            found[flat] = whole["rate"].sel(pair).transpose("pair", "within_km").values
+            for state in states:
+                rates = approach_rates(
+                    self.leaders, within_km=within_km, difference=state.difference, satellites=self.gaps.satellites
+                )["rate"].sel(within_km=list(within_km))
+                found[flat] += state.share * rates.sel(pair).transpose("pair", "within_km").values
         return found
 
-    def difference(
-        self, tolerances: Tolerances, faults: ControlFaults | None = None, faulty: int = 1
-    ) -> RadiusDifference:
-        """Return the distribution of the radius difference of two satellites, about the gap of their planes."""
-        middle = float(self.radius_km.mean())
-        return radius_difference(
-            tolerances, tolerances, first_radius_km=middle, second_radius_km=middle, faults=faults, faulty=faulty
-        )
-
     def expected(self, tolerances: Tolerances, faults: ControlFaults, within_km: Sequence[float]) -> Expected:
-        """Return the expected approaches per year of each pair of planes; within hard bodies they are collisions.
+        """Return expected approaches per year, with and without control faults.
 
         Parameters
         ----------
         tolerances : Tolerances
         faults : ControlFaults
-            One satellite of a pair is in a fault for 2 s (1 - s) of the time, both for s^2, s being its share.
         within_km : sequence of float
             Thresholds [km].
 
         Returns
         -------
         Expected
+            Within the sum of two hard-body radii they are collisions.
         """
-        share = faults.share_of_time
-        control, one, both = (
-            weight * self.rates(difference, within_km) if weight > 0.0 else np.zeros((len(self.pairs), len(within_km)))
-            for weight, difference in (
-                ((1.0 - share) ** 2, self.difference(tolerances)),
-                (2.0 * share * (1.0 - share), self.difference(tolerances, faults, 1)),
-                (share**2, self.difference(tolerances, faults, 2)),
-            )
+        states = states_of(tolerances, faults, float(self.radius_km.mean()))
+        control, fault = (
+            self.approaches([state for state in states if state.fault == wanted], within_km) for wanted in (False, True)
         )
-        return Expected(control, one + both)
+        return Expected(control, fault)
 
-    def nearest_pair(self) -> tuple[int, float]:
-        """Return the pair of planes whose reference orbits come nearest at a node, and that gap [km]."""
-        gaps = np.abs(self.crossings.gap)
-        gaps = np.where(np.isfinite(gaps), gaps, np.inf).min(axis=(1, 2))
-        return int(gaps.argmin()), float(gaps.min())
+    def clearance(self, tolerances: Tolerances, bodies_km: float) -> Clearance:
+        """Return what is left of the separation when all goes wrong, for the pair with the least left.
 
-    def nominal_gap(self, pair: int) -> float:
-        """Return the difference of the mean radii of a pair of planes [km]."""
-        first, second = self.crossings.pairs[pair]
-        steps = self.shift_km * abs(int(self.ranks[first] - self.ranks[second]))
-        return float(abs(self.radius_km[first] - self.radius_km[second]) + steps)
+        Parameters
+        ----------
+        tolerances : Tolerances
+        bodies_km : float
+            Sum of two hard-body radii [km].
+
+        Returns
+        -------
+        Clearance
+            Planes without nodes are left out.
+        """
+        reach = reaches(self.gaps, tolerances, radius_km=float(self.radius_km.mean()), bodies_km=bodies_km)
+        left = self.separation_km[:, None] - worst_case(tolerances, reach)
+        left[~self.gaps.crossing] = np.inf
+        pair, node = np.unravel_index(left.argmin(), left.shape)
+        return Clearance(max(0.0, float(left[pair, node])), reach[pair, node])
+
+    @property
+    def smallest_gap_km(self) -> float:
+        """Smallest gap of two reference orbits at a mutual node at any time, without ripple [km]."""
+        gaps = np.abs(self.gaps.gap_km[self.gaps.crossing])
+        return float(gaps.min(initial=np.inf))

@@ -82,11 +82,11 @@ def test_overlap_touch_clear(name):
     upper = [LOWER[0] + separation, *LOWER[1:4], 60.0, 10.0]
     objects = objects_of([LOWER, upper], plane=[0, 1], held=True, radius=500.0 * WITHIN)
     orbits = shells.propagate(objects, years=days / 365.25).compute()
-    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, bodies_km=WITHIN, stage="test")
+    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, within_km=WITHIN)
     # trajectories without tesserals, no faults
     gaps = replace(gaps, ripple_km=np.zeros((1, 2, 1)))
     states = states_of(Tolerances(form, 1000.0 * size, 0.0), ControlFaults(0.0), 7438.0)
-    average = gaps.collisions(gaps.separation_km, states, WITHIN)[0] * SATELLITES**2
+    average = gaps.approaches(gaps.separation_km, states, WITHIN)[0] * SATELLITES**2
     (counted, counted_error), (drawn, drawn_error) = walked(orbits, form, size, seed=20261126, trials=trials)
     print(f"{name}: {average:.5g}, enumeration {counted:.5g} ± {counted_error:.2g}", end=", ")
     print(f"Monte Carlo {drawn:.5g} ± {drawn_error:.2g}")
@@ -148,9 +148,9 @@ def test_one_in_a_billion_by_importance_sampling():
     upper = circles(radius + gap - 6378.1363, np.degrees(0.4 + crossing), 0.0, first=2, planes=False)
     both = xr.concat([lower, upper], "object", data_vars="minimal")
     both["plane"] = both["plane"].copy(data=[0, 1])
-    gaps = node_gaps(both, trains_of(both), satellites=satellites, bodies_km=bodies, stage="test")
+    gaps = node_gaps(both, trains_of(both), satellites=satellites, within_km=bodies)
     gaps = replace(gaps, ripple_km=np.zeros((1, 2, 1)))
-    averaged = gaps.collisions(gaps.separation_km, [state], bodies)[0]
+    averaged = gaps.approaches(gaps.separation_km, [state], bodies)[0]
     assert averaged == pytest.approx(closed, rel=2e-3)
     expected = averaged * period / YEAR
     assert 3e-10 < expected < 3e-9

@@ -129,7 +129,7 @@ def test_ripple_along_trajectories():
     # lifted by so much, over such a longitude. Pairs stand both ways round in altitude.
     objects = stacked(planes=3, satellites=1, order=[1, 0, 2])
     orbits = shells.propagate(objects, years=4.0 / 365.25).compute()
-    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, bodies_km=0.008, stage="test")
+    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, within_km=0.008)
     times = orbits["time"].values[0] + np.arange(0, 4 * 86400, STEP) * np.timedelta64(1, "s")
     plain, lifted = (shells.positions(orbits, times, tesserals=on) for on in (False, True))
     radial = np.linalg.norm(lifted["position"], axis=-1) - np.linalg.norm(plain["position"], axis=-1)
@@ -167,12 +167,12 @@ def harmonics(longitude):
 def test_collisions_are_those_of_the_rates(leaders):
     # Other method: phase-averaged approaches within the bodies, times the satellites of both planes; without ripple.
     tolerances, faults = Tolerances("normal", 300.0, 1e-4), ControlFaults(2.0, 6.0, 30.0)
-    gaps = node_gaps(leaders, trains_of(leaders), satellites=5, bodies_km=0.008, stage="test")
+    gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
     still = replace(gaps, ripple_km=np.zeros((6, 2, 1)))
     for state in states_of(tolerances, faults, 7578.137):
         rates = approach_rates(leaders, within_km=[0.008], difference=state.difference)["rate"].sel(within_km=0.008)
         expected = 25.0 * state.share * rates.values[gaps.pairs[:, 0], gaps.pairs[:, 1]]
-        found = still.collisions(gaps.separation_km, [state], 0.008)
+        found = still.approaches(gaps.separation_km, [state], 0.008)
         # the table of the tail is linear between cells: some 1e-5 of the square of the distance in sigmas
         np.testing.assert_allclose(found, expected, rtol=3e-3)
         np.testing.assert_allclose(found[expected > 1e-9], expected[expected > 1e-9], rtol=2e-4)
@@ -182,7 +182,7 @@ def test_overlap_chance(leaders):
     # Closed form: a normal tail, with the ripple as it is averaged over the longitudes.
     tolerances = Tolerances("normal", 500.0, 0.0)
     found = budget_of_planes(leaders, tolerances, satellites=5, faults=NO_FAULTS)
-    gaps = node_gaps(leaders, trains_of(leaders), satellites=5, bodies_km=0.008, stage="test")
+    gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
     gap = gaps.gap_km[:, :1].transpose(0, 2, 1) + gaps.ripple_km
     expected = stats.norm.sf(gap / np.hypot(0.5 * np.sqrt(2.0), 0.004)).mean(axis=-1)
     np.testing.assert_allclose(found["overlap_chance"].sel(tail="normal"), expected, rtol=1e-2)
@@ -255,7 +255,7 @@ def test_ten_years():
     # Limits: the last of the instants lies at the last node in time, whose place rounding must not move beyond it.
     fleet = stacked(planes=2, satellites=1)
     orbits = shells.propagate(fleet, years=10.0).compute()
-    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, bodies_km=0.008, stage="test")
+    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, within_km=0.008)
     assert np.isfinite(gaps.gap_km).all()
     # held planes keep their gap to metres: Sun and Moon move inclinations and nodes alone
     assert 0.0 < np.abs(gaps.drift_km).max() < 0.01

@@ -254,12 +254,14 @@ def budget_of_planes(
     _require_bodies(check, leaders)
     check.raise_if_any()
     bodies_km = 2.0 * float(leaders["hard_body_radius"].values[0]) / 1000.0
-    gaps = node_gaps(leaders, trains_of(leaders), satellites=satellites, bodies_km=bodies_km, stage="separation_budget")
+    gaps = node_gaps(leaders, trains_of(leaders), satellites=satellites, within_km=bodies_km)
+    _require_crossing(check, planes[gaps.pairs[~gaps.crossing]])
+    check.raise_if_any()
     start = leaders.isel(time=0)
     radius = mean_radius(start["semi_major_axis"].values, start["inclination"].values)
     case = _Case(gaps, radius, start["inclination"].values, bodies_km, target, faults or ControlFaults())
     tails = [_tail(case, tolerances.reshaped(form)) for form in DISTRIBUTIONS]
-    scale = _scales(case, tolerances)
+    scale = _scales(gaps, tolerances, case.middle_km)
     values: dict[str, Any] = {
         "pair": np.arange(len(gaps.pairs)),
         "node": [0, 1],
@@ -347,6 +349,14 @@ def _require_bodies(check: Faults, objects: xr.Dataset) -> None:
     )
 
 
+def _require_crossing(check: Faults, flat: NDArray[np.int64]) -> None:
+    check.require(
+        len(flat) == 0,
+        f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes and have no mutual "
+        "node; expected planes that cross: change nodes or inclinations, or leave one of each pair out",
+    )
+
+
 def _frozen_gaps(case: _Case) -> Floats:
     """Return the gaps of the frozen surfaces at the nodes in closed form, shape (pairs, 2) [km]."""
     found = np.full(case.gaps.latitude_deg.shape, np.nan)
@@ -366,38 +376,68 @@ def _frozen_gaps(case: _Case) -> Floats:
     return found
 
 
-def _scales(case: _Case, tolerances: Tolerances) -> Floats:
+def _scales(gaps: NodeGaps, tolerances: Tolerances, radius_km: float) -> Floats:
     """Return standard deviations of the terms, shape (pairs, 2, terms) [km]."""
     normal = tolerances.reshaped("normal")
     own = [
-        case.middle_km * normal.eccentricity,
+        radius_km * normal.eccentricity,
         normal.mean_radius_m / 1000.0,
         normal.excursion_km,
         normal.orbit_determination_m / 1000.0,
         normal.manoeuvre_m / 1000.0,
     ]
-    scale = np.zeros((*case.gaps.latitude_deg.shape, len(TERMS)))
+    scale = np.zeros((*gaps.latitude_deg.shape, len(TERMS)))
     scale[..., _BY_CHANCE] = np.sqrt(2.0) * np.array(own)  # of two satellites that depart independently
-    scale[..., TERMS.index("tesseral ripple")] = np.sqrt((case.gaps.ripple_km**2).mean(axis=-1))
-    scale[..., TERMS.index("motion of the planes")] = case.gaps.gap_km.std(axis=1)
+    scale[..., TERMS.index("tesseral ripple")] = np.sqrt((gaps.ripple_km**2).mean(axis=-1))
+    scale[..., TERMS.index("motion of the planes")] = gaps.gap_km.std(axis=1)
     return scale
 
 
-def _reaches(case: _Case, tolerances: Tolerances) -> Floats:
-    """Return the most by which each term brings the two together, shape (pairs, 2, terms) [km]."""
-    reach = NORMAL_REACH * _scales(case, tolerances)
+def reaches(gaps: NodeGaps, tolerances: Tolerances, *, radius_km: float, bodies_km: float) -> Floats:
+    """Return the most by which each term brings two satellites together.
+
+    Parameters
+    ----------
+    gaps : NodeGaps
+        Of the pairs of planes.
+    tolerances : Tolerances
+        Of every satellite.
+    radius_km : float
+        Mean radius of the stack [km].
+    bodies_km : float
+        Sum of two hard-body radii [km].
+
+    Returns
+    -------
+    ndarray, shape (pairs, 2, terms)
+        In the order of `TERMS` [km]; of normal departures 5 standard deviations.
+    """
+    reach = NORMAL_REACH * _scales(gaps, tolerances, radius_km)
     if tolerances.distribution == "bounded":
-        swing, radial = case.middle_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
+        swing, radial = radius_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
         reach[..., 1:4] = 2.0 * np.array([swing, radial, tolerances.excursion_km])
-        reach[..., TERMS.index("tesseral ripple")] = -case.gaps.ripple_km.min(axis=-1)
-    reach[..., TERMS.index("frozen surfaces")] = case.gaps.taken_km
-    reach[..., TERMS.index("motion of the planes")] = case.gaps.drift_km.max(axis=1)
-    reach[..., TERMS.index("hard bodies")] = case.bodies_km
+        reach[..., TERMS.index("tesseral ripple")] = -gaps.ripple_km.min(axis=-1)
+    reach[..., TERMS.index("frozen surfaces")] = gaps.taken_km
+    reach[..., TERMS.index("motion of the planes")] = gaps.drift_km.max(axis=1)
+    reach[..., TERMS.index("hard bodies")] = bodies_km
     return reach
 
 
-def _worst_case(case: _Case, tolerances: Tolerances, reach: Floats) -> Floats:
-    """Return the separation that is used up when all goes wrong, shape (pairs, 2) [km]."""
+def worst_case(tolerances: Tolerances, reach: Floats) -> Floats:
+    """Return the separation that is used up when all goes wrong.
+
+    Parameters
+    ----------
+    tolerances : Tolerances
+        Of every satellite.
+    reach : ndarray, shape (pairs, 2, terms)
+        From `reaches` [km].
+
+    Returns
+    -------
+    ndarray, shape (pairs, 2)
+        Sum of what is bounded, and the root of the sum of squares of what is normal [km].
+    """
     normal = np.zeros(len(TERMS), dtype=bool)
     if tolerances.distribution == "normal":
         normal[_BY_CHANCE] = normal[TERMS.index("tesseral ripple")] = True
@@ -413,29 +453,29 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
     states = states_of(tolerances, case.faults, case.middle_km)
     control, fault = _parts(states)
     circles = case.circles(gaps)
-    reach = _reaches(case, tolerances)
+    reach = reaches(gaps, tolerances, radius_km=case.middle_km, bodies_km=bodies)
     drivers = reach.max(axis=1)
     separation, closed = _separations(case, gaps, states)
     still = replace(gaps, ripple_km=np.zeros((*gaps.latitude_deg.shape, 1)))
     without_ripple = np.subtract(*_separations(case, still, states))
 
     def collisions(separation_km: Floats) -> Floats:
-        return gaps.collisions(separation_km, states, bodies)
+        return gaps.approaches(separation_km, states, bodies)
 
     step = least_step(collisions, case.target, case.steps, gaps.most_taken_km)
     return {
         "reach": reach,
         "driver_rank": np.argsort(np.argsort(-drivers, axis=-1, kind="stable"), axis=-1) + 1,
-        "worst_case": _worst_case(case, tolerances, reach),
+        "worst_case": worst_case(tolerances, reach),
         "overlap_chance": gaps.overlap(states, bodies),
-        "collisions_control": gaps.collisions(gaps.separation_km, control, bodies),
-        "collisions_fault": gaps.collisions(gaps.separation_km, fault, bodies),
+        "collisions_control": gaps.approaches(gaps.separation_km, control, bodies),
+        "collisions_fault": gaps.approaches(gaps.separation_km, fault, bodies),
         "collisions_closed_form": circles.collisions(gaps.separation_km, states),
         "separation": separation,
         "separation_closed_form": closed,
         "difference_by_orbits": without_ripple,
         "difference_by_ripple": separation - closed - without_ripple,
-        "fault_share": _share(gaps.collisions(separation, fault, bodies), gaps.collisions(separation, control, bodies)),
+        "fault_share": _share(gaps.approaches(separation, fault, bodies), gaps.approaches(separation, control, bodies)),
         "step": step,
         "step_closed_form": least_step(
             lambda separation_km: circles.collisions(separation_km, states),
@@ -444,8 +484,8 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
             circles.most_taken_km,
         ),
         "step_fault_share": _share(
-            gaps.collisions(step * case.steps, fault, bodies).sum(),
-            gaps.collisions(step * case.steps, control, bodies).sum(),
+            gaps.approaches(step * case.steps, fault, bodies).sum(),
+            gaps.approaches(step * case.steps, control, bodies).sum(),
         ),
     }
 
@@ -459,7 +499,7 @@ def _separations(case: _Case, gaps: NodeGaps, states: Sequence[State]) -> tuple[
     """Return the separation of each pair by phase averages and in closed form, shape (pairs,) [km]."""
     circles = case.circles(gaps)
     full = least_separation(
-        lambda separation_km: gaps.collisions(separation_km, states, case.bodies_km), case.share, gaps.most_taken_km
+        lambda separation_km: gaps.approaches(separation_km, states, case.bodies_km), case.share, gaps.most_taken_km
     )
     closed = least_separation(
         lambda separation_km: circles.collisions(separation_km, states), case.share, circles.most_taken_km

@@ -16,9 +16,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.averages.between import Crossings, crossings_of
+from shells.approaches.averages.between import crossings_of
 from shells.approaches.trains import Trains
-from shells.errors import Faults
 from shells.motion.ripple.correction import ripple_near
 from shells.motion.ripple.tesserals import lift_difference
 from shells.motion.shape import mean_radius
@@ -49,6 +48,10 @@ class NodeGaps:
         Lift of the upper by the tesserals less that of the lower [km].
     passages : ndarray, shape (pairs, instants, 2)
         Product of the passages a second of two satellites, over v_perp, over c [s-1 km-1].
+    crossing : ndarray, shape (pairs,)
+        Whether the planes have nodes: not where they nearly coincide or oppose each other, for the distance asked for.
+    locked : ndarray, shape (pairs,)
+        Whether their relative phase drifts by less than one slot over the mission.
     crossing_angle_deg : ndarray, shape (pairs,)
         Angle between the planes at the start [deg].
     latitude_deg : ndarray, shape (pairs, 2)
@@ -61,6 +64,8 @@ class NodeGaps:
     gap_km: Floats
     ripple_km: Floats
     passages: Floats
+    crossing: NDArray[np.bool_]
+    locked: NDArray[np.bool_]
     crossing_angle_deg: Floats
     latitude_deg: Floats
 
@@ -80,8 +85,8 @@ class NodeGaps:
         taken: Floats = (self.taken_km + self.drift_km.max(axis=1) - self.ripple_km.min(axis=-1)).max(axis=-1)
         return np.maximum(taken, 0.0)
 
-    def collisions(self, separation_km: Floats, states: Sequence[State], bodies_km: float) -> Floats:
-        """Return expected collisions.
+    def approaches(self, separation_km: Floats, states: Sequence[State], within_km: float) -> Floats:
+        """Return expected approaches; within the sum of two hard-body radii they are collisions.
 
         Parameters
         ----------
@@ -89,20 +94,20 @@ class NodeGaps:
             Difference of the mean radii of each pair [km]: gaps change by as much as it differs from the present one.
         states : sequence of State
             Of control.
-        bodies_km : float
-            Sum of the hard-body radii of two satellites [km].
+        within_km : float
+            Threshold of distance [km].
 
         Returns
         -------
         ndarray, shape (pairs,)
-            Of all satellites of a pair, weighted with the shares of the states [1/year].
+            Of all satellites of a pair, weighted with the shares of the states [1/year]; zero for planes without nodes.
         """
         gap = self._gaps(separation_km)
         density = np.zeros(gap.shape)
         for state in states:
-            density += state.share * contact(state.difference, bodies_km).density(gap)
+            density += state.share * contact(state.difference, within_km).density(gap)
         per_second = self.passages * density.mean(axis=-1)
-        each = self.satellites**2 * np.pi * bodies_km**2 * constants.YEAR.value
+        each = self.satellites**2 * np.pi * within_km**2 * constants.YEAR.value
         found: Floats = each * _over_time(per_second).sum(axis=-1)
         return found
 
@@ -121,7 +126,7 @@ class NodeGaps:
         return gaps
 
 
-def node_gaps(orbits: xr.Dataset, trains: Trains, *, satellites: int, bodies_km: float, stage: str) -> NodeGaps:
+def node_gaps(orbits: xr.Dataset, trains: Trains, *, satellites: int, within_km: float) -> NodeGaps:
     """Return the gaps of all pairs of planes.
 
     Parameters
@@ -132,23 +137,15 @@ def node_gaps(orbits: xr.Dataset, trains: Trains, *, satellites: int, bodies_km:
         Of these orbits.
     satellites : int
         Of each plane.
-    bodies_km : float
-        Sum of the hard-body radii of two satellites [km].
-    stage : str
-        Name of the stage, for the message.
+    within_km : float
+        Largest distance that will be asked for [km].
 
     Returns
     -------
     NodeGaps
         Over the time that both planes are up.
-
-    Raises
-    ------
-    InputError
-        Planes that nearly coincide or oppose each other.
     """
-    crossings = crossings_of(orbits, trains, within_km=bodies_km, slots=satellites)
-    _require_crossing(crossings, orbits["plane"].values[trains.leaders], stage)
+    crossings = crossings_of(orbits, trains, within_km=within_km, slots=satellites)
     start = trains.values[trains.leaders, 0]
     radius = mean_radius(start[:, 0], np.degrees(start[:, 3]))
     turned = radius[crossings.pairs[:, 0]] > radius[crossings.pairs[:, 1]]
@@ -166,21 +163,12 @@ def node_gaps(orbits: xr.Dataset, trains: Trains, *, satellites: int, bodies_km:
         np.abs(np.diff(radius[pairs], axis=1)[:, 0]),
         gap,
         _ripples(start, pairs, turned),
-        each[:, None, None] / (c * v_perp),
+        np.where(crossings.crossing[:, None, None], each[:, None, None] / (c * v_perp), 0.0),
+        crossings.crossing,
+        crossings.locked,
         np.degrees(np.arccos(cosine)),
         np.degrees(crossings.places[:, 0, :, 1]),
     )
-
-
-def _require_crossing(crossings: Crossings, planes: NDArray[np.int64], stage: str) -> None:
-    flat = planes[crossings.pairs[~crossings.crossing]]
-    faults = Faults(stage)
-    faults.require(
-        len(flat) == 0,
-        f"planes {', '.join(f'{a} and {b}' for a, b in flat)} lie in nearly one or opposed planes and have no mutual "
-        "node; expected planes that cross: change nodes or inclinations, or leave one of each pair out",
-    )
-    faults.raise_if_any()
 
 
 def _last_known(values: Floats) -> Floats:
