@@ -78,7 +78,18 @@ class Shells:
         ripple_km: ArrayLike = 0.0,
         largest_ripple_km: ArrayLike = 0.0,
     ) -> Shells:
-        """Return pairs from numbers that may be the same for all pairs and nodes; see the fields.
+        """Return pairs from numbers that may be the same for all pairs and nodes.
+
+        Parameters
+        ----------
+        satellites, radius_km, crossing_angle_deg, steps, taken_km, ripple_km, largest_ripple_km
+            The fields; one number, one a pair, or one a pair and node.
+        hard_body_radius_m : float
+            Of each satellite [m].
+
+        Returns
+        -------
+        Shells
 
         Raises
         ------
