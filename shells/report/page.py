@@ -18,8 +18,8 @@ from shells.report import charts, tables, wording
 from shells.report.drawing import Chart, Trace
 from shells.report.rounding import significant, with_error
 from shells.study.configuration import Study
-from shells.study.runner import DEBRIS
 from shells.study.store import RunDirectory
+from shells.study.task import DEBRIS
 
 
 def write_report(run: RunDirectory) -> Path:

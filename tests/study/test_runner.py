@@ -8,7 +8,7 @@ import xarray as xr
 from distributed import Client, LocalCluster
 
 from shells.errors import CatalogueError, StoreError
-from shells.study import groups, population, runner
+from shells.study import engines, groups, population, runner
 from shells.study.runner import BlocksFailed, Stopped, run
 from tests.study import fakes
 
@@ -41,7 +41,7 @@ def test_run_writes_all_results(tmp_path, monkeypatch):
     blocks = place.blocks(study, 25)
     assert [place.read_block(block)["rates"].sizes.get("object") for block in blocks] == [None, 10, 10, 5]
     assert [entry["event"] for entry in log(place)] == [event.name for event in events]
-    assert not (place.path / "lock").exists()
+    assert not list((place.path / "locks").iterdir())
     assert place.manifest()["sessions"][0]["end"]
 
 
@@ -94,13 +94,18 @@ def test_failed_blocks_are_told_and_the_others_go_on(tmp_path, monkeypatch, clie
     assert text.startswith(
         f"{tmp_path / 'trial'}: 3 of 4 blocks done, 1 failed:\n  - block 2: ZeroDivisionError: no speed at"
     )
-    assert "run the same command again: only what is missing is computed" in text
+    assert "run the same command again with --retry-failed: only what is missing is computed" in text
     place = runner.RunDirectory(tmp_path / "trial")
     (failed,) = (entry for entry in log(place) if entry["event"] == "failed")
     assert failed["block"] == 2 and "ZeroDivisionError: no speed at the node" in failed["traceback"]
     assert not (place.path / "summary.json").exists()
+    kept = json.loads((place.failed / "00002.json").read_text())
+    assert kept["error"] == "ZeroDivisionError: no speed at the node" and kept["traceback"] == failed["traceback"]
     fakes.install(monkeypatch)
-    assert run(study, client, directory=tmp_path).summary()["approaches"]["total"] == 9
+    with pytest.raises(BlocksFailed, match="3 of 4 blocks done, 1 failed:\n  - block 2: ZeroDivisionError: no speed"):
+        run(study, client, directory=tmp_path)  # a failed block is not tried again unasked
+    assert run(study, client, directory=tmp_path, retry_failed=True).summary()["approaches"]["total"] == 9
+    assert not list(place.failed.iterdir())
 
 
 def test_failure_of_the_fleet_block_ends_the_run(tmp_path, monkeypatch, client):
@@ -139,7 +144,7 @@ def test_signals_stop_a_run_cleanly(tmp_path, monkeypatch, number):
     place = runner.RunDirectory(tmp_path / "trial")
     assert log(place)[-1]["event"] == "stopped"
     assert place.manifest()["sessions"][-1]["end"]
-    assert not (place.path / "lock").exists()
+    assert not list((place.path / "locks").iterdir())
     fakes.install(monkeypatch)
     assert run(study, directory=tmp_path).summary()["approaches"]["total"] == 9
 
@@ -200,7 +205,7 @@ def test_debris_that_cannot_be_read_is_told(tmp_path, monkeypatch, client):
 def test_workers_as_the_study_says(tmp_path):
     for engine in ("threads", "processes"):
         study = fakes.study(tmp_path, ("workers = 2", f'workers = 2\nengine = "{engine}"'))
-        with runner._workers(study, None) as client:
+        with engines.own(study, tmp_path) as client:
             workers = client.scheduler_info()["workers"].values()
             pids = set(client.run(os.getpid).values())
             ignored = set(client.run(lambda: signal.getsignal(signal.SIGINT) == signal.SIG_IGN).values())
