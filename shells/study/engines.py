@@ -100,7 +100,11 @@ def own(study: Study, logs: Path) -> Iterator[Any]:
     from distributed import Client
 
     with ExitStack() as stack:
-        stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": DEATHS}))
+        settings: dict[str, Any] = {"distributed.scheduler.allowed-failures": DEATHS}
+        if not study.cluster:
+            # workers of this machine cannot be cut off, and a clock that jumps would seem like a long silence of them
+            settings["distributed.scheduler.worker-ttl"] = None
+        stack.enter_context(dask.config.set(settings))
         with _interrupt_waits():
             cluster = stack.enter_context(_batch(study.cluster, logs) if study.cluster else _local(study))
             client = stack.enter_context(Client(cluster))

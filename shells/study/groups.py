@@ -44,6 +44,21 @@ _HEAD = "zarr.json"
 _MEND = "Run the same study again: what is damaged is set aside and computed anew."
 
 
+def make(place: Path) -> None:
+    """Make an empty group, unless one is there; several processes may do so at once.
+
+    Parameters
+    ----------
+    place : Path
+        Its directory.
+    """
+    place.mkdir(parents=True, exist_ok=True)
+    if not (place / _HEAD).exists():
+        draft = place / uuid.uuid4().hex
+        draft.write_text(json.dumps({"attributes": {}, "zarr_format": 3, "node_type": "group"}), encoding="utf-8")
+        draft.replace(place / _HEAD)
+
+
 def write(
     store: Path, group: str, content: xr.Dataset | Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
 ) -> None:

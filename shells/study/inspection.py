@@ -82,10 +82,12 @@ def inspect(place: RunDirectory) -> Inspection:
         This is no run directory, or its debris is missing or damaged, so that the number of blocks is not known.
     """
     study = place.study()
-    try:
-        debris = place.read(DEBRIS).sizes["object"] if study.debris is not None else 0
-    except StoreError as error:
-        raise StoreError(f"{error} Until then the number of blocks is not known.") from None
+    if study.debris is not None and place.holds(DEBRIS) and (fault := place.fault_of(DEBRIS)):
+        raise StoreError(
+            f"{place.store / DEBRIS}: damaged ({fault}), so that the number of blocks is not known. Run the same study "
+            "again: what is damaged is set aside and made anew."
+        )
+    debris = place.read(DEBRIS).sizes["object"] if study.debris is not None else 0
     blocks = place.blocks(study, debris)
     missing = place.missing(blocks)
     present = [block for block in blocks if block not in set(missing)]

@@ -216,11 +216,11 @@ class _Run:
         """Return the debris, read or drawn once and then kept with the run."""
         if self.study.debris is None:
             return None
+        fault = self.place.fault_of(DEBRIS) if self.place.holds(DEBRIS) else ""
+        if fault:
+            self.tell("note", f"the debris was damaged ({fault}): set aside as {self.place.set_aside(DEBRIS)}")
         if self.place.holds(DEBRIS):
-            try:
-                return self.place.read(DEBRIS)
-            except StoreError as error:
-                self.tell("note", f"{error} Set aside as {self.place.set_aside(DEBRIS)}.")
+            return self.place.read(DEBRIS)
         debris = population.load(self.study)
         with self.place.writing():
             self.place.write_once(DEBRIS, debris)

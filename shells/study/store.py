@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 import xarray as xr
-import zarr
 from pydantic import ValidationError
 
 from shells import __version__
@@ -146,7 +145,7 @@ class RunDirectory:
             if not part:
                 groups.clear_parts(self.store)
             for group in ("", "blocks", "inputs", groups.PARTS):
-                zarr.open_group(self.store / group, mode="a", zarr_format=3)
+                groups.make(self.store / group)
             return sessions.begin(self.path, part, **facts, packages=provenance.packages()), note
 
     def _difference_of(self, earlier: list[dict[str, Any]], session: dict[str, Any]) -> str:
@@ -268,8 +267,23 @@ class RunDirectory:
         """
         blocks = list(blocks)
         with ThreadPoolExecutor(_READERS) as pool:
-            faults = list(pool.map(lambda block: groups.damage(self.store, _group(block)), blocks))
+            faults = list(pool.map(lambda block: self.fault_of(_group(block)), blocks))
         return {block: fault for block, fault in zip(blocks, faults, strict=True) if fault}
+
+    def fault_of(self, group: str) -> str:
+        """Verify the files of a group that is there.
+
+        Parameters
+        ----------
+        group : str
+            Path in the store, such as "inputs/debris".
+
+        Returns
+        -------
+        str
+            What is wrong; empty when all is as it was written.
+        """
+        return groups.damage(self.store, group)
 
     def set_aside(self, group: Block | str) -> Path:
         """Move a damaged group out of the store, where it is in nobody's way and is not lost either.
