@@ -18,6 +18,7 @@ def run(
     *,
     directory: str | Path | None = None,
     progress: Progress | None = None,
+    retry_failed: bool = False,
 ) -> RunDirectory:
     """Run a study, or what is missing of it, and write its report.
 
@@ -26,12 +27,14 @@ def run(
     study : Study, str or Path
         The study or its file.
     client : dask.distributed.Client, optional
-        Where to run the blocks; its workers must reach the run directory. By default workers on this machine as the
-        study's `[run]` table says.
+        Where to run the blocks; its workers must reach the run directory. By default workers as the study's
+        `[cluster]` or `[run]` table says.
     directory : str or Path, optional
         Where run directories are kept, by default "runs".
     progress : callable, optional
         Called with each `shells.study.runner.Event`.
+    retry_failed : bool
+        Whether to compute blocks again that failed in an earlier session.
 
     Returns
     -------
@@ -44,9 +47,11 @@ def run(
         The study file has faults.
     StoreError
         The run directory cannot be used.
+    EngineError
+        Workers cannot be had, or the scheduler was lost.
     BlocksFailed
         Some blocks failed; the others are kept.
     """
-    place = runner.run(study, client, directory=directory, progress=progress)
+    place = runner.run(study, client, directory=directory, progress=progress, retry_failed=retry_failed)
     write_report(place)
     return place

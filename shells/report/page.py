@@ -19,8 +19,8 @@ from shells.report.drawing import Chart, Trace
 from shells.report.rounding import significant, with_error
 from shells.study.cases import expand, scenarios_of
 from shells.study.configuration import Study
-from shells.study.runner import debris_group
 from shells.study.store import RunDirectory
+from shells.study.task import debris_group
 
 
 def write_report(run: RunDirectory) -> Path:

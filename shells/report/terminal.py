@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import sys
 import time
+from datetime import timedelta
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -30,20 +31,21 @@ FILE_WIDTH = 120
 
 
 class ProgressLine:
-    """Shows the events of a run on stderr: a bar on a terminal, plain lines elsewhere."""
+    """Shows the events of a run on stderr: one live line on a terminal, few plain lines elsewhere."""
 
     def __init__(self) -> None:
         self.console = Console(stderr=True, highlight=False)
         self.bar = Progress(
-            TextColumn("blocks"),
+            TextColumn("{task.fields[cases]}blocks"),
             BarColumn(complete_style="cyan", finished_style="cyan"),
             MofNCompleteColumn(),
-            TimeElapsedColumn(),
+            TextColumn("{task.fields[facts]}"),
             console=self.console,
             disable=not self.console.is_terminal,
         )
-        self.task = self.bar.add_task("blocks", total=None)
+        self.task = self.bar.add_task("blocks", total=None, cases="", facts="")
         self.last = 0.0
+        self.pace = _Pace()
 
     def __enter__(self) -> ProgressLine:
         self.bar.start()
@@ -56,18 +58,55 @@ class ProgressLine:
 
     def __call__(self, event: Event) -> None:
         """Take in one event."""
+        if event.name == "block":
+            self.pace.count()
         if event.total:
-            self.bar.update(self.task, completed=event.done, total=event.total)
-        if event.name in ("begin", "note", "failed"):
+            self.bar.update(
+                self.task,
+                completed=event.done,
+                total=event.total,
+                cases=f"{event.cases} cases, " if event.cases else "",
+                facts=self._facts(event),
+            )
+        if event.name in ("begin", "note", "workers", "failed"):
             self.console.print(Text(event.text))
-        elif event.name == "block" and not self.console.is_terminal:
+        elif event.name in ("block", "wait") and not self.console.is_terminal:
             self._plain(event)
+
+    def _facts(self, event: Event) -> str:
+        parts = [f"{event.failed} failed"] if event.failed else []
+        parts += [f"{event.workers.processes} workers"] if event.workers.processes > 1 else []
+        return ", ".join([*parts, *self.pace.facts(event.total - event.done - event.failed)])
 
     def _plain(self, event: Event) -> None:
         now = time.monotonic()
-        if event.done == event.total or now - self.last >= QUIET_SECONDS:
+        if (event.name == "block" and event.done == event.total) or now - self.last >= QUIET_SECONDS:
             self.last = now
-            print(f"{event.done} of {event.total} blocks done", file=sys.stderr)
+            facts = self._facts(event)
+            print(f"{event.done} of {event.total} blocks done{', ' if facts else ''}{facts}", file=sys.stderr)
+
+
+class _Pace:
+    """How fast blocks end: counted from the end of the first, for compiling and the fleet come before it."""
+
+    def __init__(self) -> None:
+        self.ended = -1
+        self.first = 0.0
+
+    def count(self) -> None:
+        """Count one block."""
+        self.ended += 1
+        if self.ended == 0:
+            self.first = time.monotonic()
+
+    def facts(self, left: int) -> list[str]:
+        """Return rate and time left in words; nothing before two blocks have ended."""
+        passed = time.monotonic() - self.first
+        if self.ended < 1 or passed <= 0.0:
+            return []
+        seconds = passed / self.ended
+        rate = f"{1.0 / seconds:.2g} blocks/s" if seconds < 1.0 else f"{seconds:.2g} s/block"
+        return [rate, f"{timedelta(seconds=round(left * seconds))} left"] if left else [rate]
 
 
 def _console() -> Console:

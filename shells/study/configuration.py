@@ -1,7 +1,7 @@
 """The study file: its tables, and how one is read, checked whole and hashed.
 
 Every key carries its unit in its name. All faults of a file are reported at once, each with file, line, key, what was
-found and what is allowed. The hash of a study covers the tables that decide results, not `[run]`.
+found and what is allowed. The hash of a study covers the tables that decide results, not `[run]` and `[cluster]`.
 """
 
 from __future__ import annotations
@@ -36,6 +36,10 @@ from shells.study import locator, messages
 
 #: Times are kept in nanoseconds, which end in 2262: a mission may start up to here and last a century.
 FIRST_START, LAST_START = datetime(1958, 1, 1, tzinfo=UTC), datetime(2150, 1, 1, tzinfo=UTC)
+
+
+#: The tables that say how the work is done. Results do not depend on them, nor does the hash of a study.
+HOW = ("run", "cluster")
 
 
 def _utc(time: datetime) -> datetime:
@@ -299,6 +303,43 @@ class RunTable(Table):
     objects_per_block: Count = Field(default=500, description="debris objects in one block of work")
 
 
+class ClusterTable(Table):
+    """The batch system that runs the blocks, in jobs that are workers of one scheduler."""
+
+    system: Literal["slurm", "pbs"] = Field(description="which batch system")
+    jobs: Count = Field(description="number of jobs, kept up: one that ends is replaced")
+    cores: Count = Field(description="cores of a job")
+    memory_gb: Positive = Field(description="memory of a job [10^9 bytes]")
+    walltime_hours: float = Field(gt=0.0, le=8760.0, description="walltime of a job [hours]")
+    processes: Count = Field(default=1, description="worker processes of a job, which share its cores")
+    queue: str | None = Field(default=None, min_length=1, description="queue or partition, by default the system's")
+    account: str | None = Field(default=None, min_length=1, description="account or project that is charged")
+    interface: str | None = Field(
+        default=None, min_length=1, description="network interface, such as ib0, of scheduler and workers"
+    )
+    local_directory: str | None = Field(
+        default=None, min_length=1, description="fast scratch directory on each node, where workers may spill"
+    )
+    directives: tuple[str, ...] = Field(
+        default=(), description="further directives of the job script, such as --constraint=avx512"
+    )
+    prologue: tuple[str, ...] = Field(default=(), description="lines of the job script before the worker starts")
+
+    @field_validator("processes")
+    @classmethod
+    def _share_cores(cls, processes: int, info: ValidationInfo) -> int:
+        if "cores" in info.data and info.data["cores"] % processes:
+            raise PydanticCustomError("mismatch", "a divisor of the {cores} cores", {"cores": info.data["cores"]})
+        return processes
+
+    @field_validator("directives", "prologue")
+    @classmethod
+    def _single_lines(cls, lines: tuple[str, ...]) -> tuple[str, ...]:
+        if any("\n" in line or "\r" in line for line in lines):
+            raise PydanticCustomError("mismatch", "one line of the job script in each entry")
+        return lines
+
+
 class Study(Table):
     """A study: all tables, validated and frozen."""
 
@@ -312,6 +353,7 @@ class Study(Table):
     sweep: SweepTable
     target: TargetTable
     run: RunTable = RunTable()
+    cluster: ClusterTable | None = None
     _text: str = PrivateAttr("")
     _directory: Path = PrivateAttr(Path())
 
@@ -426,7 +468,7 @@ class Study(Table):
 
 
 def study_hash(study: Study) -> str:
-    """Return the hash of all that decides results: the canonical JSON of every table but `[run]`.
+    """Return the hash of all that decides results: the canonical JSON of every table but `[run]` and `[cluster]`.
 
     Parameters
     ----------
@@ -438,7 +480,7 @@ def study_hash(study: Study) -> str:
     str
         SHA-256, 64 hexadecimal digits.
     """
-    science = study.model_dump(mode="json", exclude={"run"})
+    science = study.model_dump(mode="json", exclude=set(HOW))
     return hashlib.sha256(json.dumps(science, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 

@@ -1,15 +1,18 @@
 """Groups of the zarr store: written whole under a temporary name, renamed into place, checked when read.
 
-The rename is the very last act, so a group that is present is complete. The checksum of each of its Datasets
-is over the bytes of the data, not over metadata, so that equal results have equal checksums.
+The rename is the very last act, so a group that is present is complete. Each group carries checksums of two kinds: of
+the data of each Dataset, not of metadata, so that equal results have equal checksums; and a seal over all its bytes,
+which tells in a moment, without decoding anything, whether a file was damaged.
 """
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import json
 import shutil
 import uuid
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -35,11 +38,32 @@ SCHEMA_OF: dict[str, Schema] = {
     "sensitivity": SENSITIVITY,
 }
 
+#: The codecs that `write` uses. Nothing packed by others is decoded: a store may come from anywhere.
+CODECS = {"bytes", "vlen-utf8", "zstd"}
+
+_HEAD = "zarr.json"
+_MEND = "Run the same study again: what is damaged is set aside and computed anew."
+
+
+def make(place: Path) -> None:
+    """Make an empty group, unless one is there; several processes may do so at once.
+
+    Parameters
+    ----------
+    place : Path
+        Its directory.
+    """
+    place.mkdir(parents=True, exist_ok=True)
+    if not (place / _HEAD).exists():
+        draft = place / uuid.uuid4().hex
+        draft.write_text(json.dumps({"attributes": {}, "zarr_format": 3, "node_type": "group"}), encoding="utf-8")
+        draft.replace(place / _HEAD)
+
 
 def write(
     store: Path, group: str, content: xr.Dataset | Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
 ) -> None:
-    """Write a group whole, in place of one of that name.
+    """Write a group whole, unless it is there already: what is computed twice is equal, and the first stays.
 
     Parameters
     ----------
@@ -51,11 +75,16 @@ def write(
         One Dataset, named like the group, or several, each a subgroup of its name.
     attributes : mapping of str to Any
         Further attributes of the group: anything JSON can hold.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; nothing of it is left.
     """
     single = isinstance(content, xr.Dataset)
     datasets = {group.rpartition("/")[2]: content} if isinstance(content, xr.Dataset) else dict(content)
-    files: dict[str, Buffer] = {}  # made in memory first: zarr takes twice as long to write its many small files
-    memory = MemoryStore(files)
+    packed: dict[str, Buffer] = {}  # made in memory first: zarr takes twice as long to write its many small files
+    memory = MemoryStore(packed)
     for name, dataset in datasets.items():
         SCHEMA_OF[name].check(dataset, stage=f"storing {group}")
         _texts(dataset.drop_encoding(), np.dtypes.StringDType()).to_zarr(
@@ -67,21 +96,22 @@ def write(
             encoding=SCHEMA_OF[name].encoding(dataset),
         )
     checksums = {name: checksum(dataset) for name, dataset in datasets.items()}
-    zarr.open_group(memory, mode="a").attrs.update({**attributes, "checksums": checksums})
+    root = zarr.open_group(memory, mode="a")
+    root.attrs.update({**attributes, "checksums": checksums})
+    files = {name: data.to_bytes() for name, data in packed.items() if name != _HEAD}
+    root.attrs.update({"seal": _seal(root.attrs.asdict(), sorted(files.items()))})
+    files[_HEAD] = packed[_HEAD].to_bytes()
     part = store / PARTS / uuid.uuid4().hex
-    for name, data in files.items():
-        path = part / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data.to_bytes())
-    final = store / group
-    final.parent.mkdir(parents=True, exist_ok=True)
-    if final.exists():
-        final.rename(store / PARTS / uuid.uuid4().hex)
-    part.replace(final)
+    try:
+        _write_files(part, files)
+        _put_in_place(part, store / group)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
 
 
 def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[str, xr.Dataset]:
-    """Read a group and verify its checksums.
+    """Read a group and verify the checksums of its data.
 
     Parameters
     ----------
@@ -100,26 +130,50 @@ def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[s
     Raises
     ------
     StoreError
-        The group is missing or damaged.
+        The group is missing, damaged or not written by this library.
     """
     place = store / group
-    if not (place / "zarr.json").is_file():
+    if not place.is_dir():
         raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
     try:
-        found = zarr.open_group(place, mode="r")
-        checksums: Any = found.attrs["checksums"]
-        names = [name for name in checksums if only is None or name in only]
-        single = next(iter(found.array_keys()), None) is not None
+        checksums = dict(attributes_of(place)["checksums"])
+        names = list(checksums if only is None else only)
+        single = list(checksums) == [place.name]
         datasets = {name: _load(store, group if single else f"{group}/{name}", SCHEMA_OF[name]) for name in names}
-    except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
-        raise StoreError(f"{place}: damaged ({error}). {_MEND}") from error
-    wrong = [name for name in names if checksum(datasets[name]) != checksums[name]]
+        wrong = [name for name in names if checksum(datasets[name]) != checksums[name]]
+    except Exception as error:  # decoders raise whatever damaged files make of them
+        raise StoreError(f"{place}: damaged ({type(error).__name__}: {error}). {_MEND}") from error
     if wrong:
         raise StoreError(f"{place}: damaged: the data of {', '.join(wrong)} do not match their checksum. {_MEND}")
     return datasets
 
 
-_MEND = "Remove this directory and run the same study again: what is missing is computed."
+def damage(store: Path, group: str) -> str:
+    """Return what is wrong with the files of a group, by its seal.
+
+    Parameters
+    ----------
+    store : Path
+        Directory of the zarr store.
+    group : str
+        Path of a group that is there.
+
+    Returns
+    -------
+    str
+        Empty when all is as it was written.
+    """
+    place = store / group
+    try:
+        attributes = attributes_of(place)
+        seal = attributes.pop("seal")
+        paths = (path for path in place.rglob("[!.]*") if path.is_file())
+        files = {path.relative_to(place).as_posix(): path for path in paths}
+        del files[_HEAD]
+        found = _seal(attributes, ((name, files[name].read_bytes()) for name in sorted(files)))
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        return f"{type(error).__name__}: {error}"
+    return "" if found == seal else "its files do not match their seal"
 
 
 def checksum(dataset: xr.Dataset) -> str:
@@ -144,21 +198,90 @@ def checksum(dataset: xr.Dataset) -> str:
     return digest.hexdigest()
 
 
+def attributes_of(place: Path) -> dict[str, Any]:
+    """Return the attributes of a group, as its file holds them.
+
+    Parameters
+    ----------
+    place : Path
+        Directory of the group.
+
+    Returns
+    -------
+    dict
+        Checksums, seal and what its writer gave.
+    """
+    attributes: dict[str, Any] = json.loads((place / _HEAD).read_bytes())["attributes"]
+    return attributes
+
+
+def discard(store: Path, group: str) -> None:
+    """Remove a group, if it is there, at one stroke.
+
+    Parameters
+    ----------
+    store : Path
+        Directory of the zarr store.
+    group : str
+        Path of the group in the store.
+    """
+    if (store / group).exists():
+        (store / group).rename(store / PARTS / uuid.uuid4().hex)
+
+
 def clear_parts(store: Path) -> None:
-    """Remove what interrupted writers have left.
+    """Remove what interrupted writers have left; one that still writes fails, and puts nothing in place.
 
     Parameters
     ----------
     store : Path
         Directory of the zarr store.
     """
-    shutil.rmtree(store / PARTS, ignore_errors=True)
+    if (store / PARTS).exists():
+        (store / PARTS).rename(store / f"{PARTS}-{uuid.uuid4().hex}")
+    for left in store.glob(f"{PARTS}-*"):
+        shutil.rmtree(left, ignore_errors=True)
+
+
+def _write_files(part: Path, files: Mapping[str, bytes]) -> None:
+    part.mkdir()
+    # none with its parents: a directory that somebody clears away meanwhile must not come back half full
+    for directory in sorted({parent for name in files for parent in Path(name).parents} - {Path()}):
+        (part / directory).mkdir()
+    for name, data in files.items():
+        (part / name).write_bytes(data)
+
+
+def _put_in_place(part: Path, final: Path) -> None:
+    final.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        part.replace(final)
+    except OSError as error:
+        if error.errno not in (errno.ENOTEMPTY, errno.EEXIST):
+            raise
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _seal(attributes: Mapping[str, Any], files: Iterable[tuple[str, bytes]]) -> str:
+    """Return the SHA-256 over all bytes of a group: its own attributes, and its other files in the order of names."""
+    digest = hashlib.sha256(json.dumps(attributes, sort_keys=True).encode())
+    for name, data in files:
+        digest.update(f"\n{name} {len(data)}\n".encode())
+        digest.update(data)
+    return digest.hexdigest()
 
 
 def _load(store: Path, group: str, schema: Schema) -> xr.Dataset:
-    dataset = xr.open_zarr(store, group=group, consolidated=False, chunks=None, decode_timedelta=False)
-    dataset = _texts(dataset.load(), np.dtype(np.str_))
-    dataset.attrs.pop("checksums", None)
+    for head in (store / group).glob(f"*/{_HEAD}"):
+        foreign = {codec["name"] for codec in json.loads(head.read_bytes())["codecs"]} - CODECS
+        if foreign:
+            raise StoreError(f"{head.parent.name} is packed by {', '.join(sorted(foreign))}, which is never used here")
+    dataset = xr.open_zarr(
+        store, group=group, zarr_format=3, consolidated=False, chunks=None, decode_timedelta=False
+    ).load()
+    dataset = _texts(dataset, np.dtype(np.str_))
+    for name in ("checksums", "seal"):
+        dataset.attrs.pop(name, None)
     return dataset[[name for name in schema.variables if name in dataset.variables]]
 
 

@@ -18,7 +18,12 @@ _HOME = Path(__file__).parent
 
 def now() -> str:
     """Return the time, UTC, to the second: ISO 8601 with Z."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    return written(datetime.now(UTC))
+
+
+def written(time: datetime) -> str:
+    """Return a time in UTC to the second: ISO 8601 with Z."""
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 @cache

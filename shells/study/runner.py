@@ -1,20 +1,18 @@
 """Running a study: blocks on dask, each computed and written by one task, only what is missing.
 
-Failures are data: a block that fails is written to the log with its error, the others go on, and the run ends with one
-error that names them. What is done stays; the same call again goes on from there.
+Failures are data: the error of a block that fails is kept, the others go on, and the run ends with one error that names
+them. What is done stays; the same call again goes on from there. A run ends by verifying every block: what is damaged
+is set aside and computed anew before anything is concluded from it.
 """
 
 from __future__ import annotations
 
-import logging
 import signal
 import threading
-import time
 import traceback
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -22,18 +20,18 @@ from typing import Any
 import xarray as xr
 
 from shells import __version__
-from shells.errors import ShellsError
-from shells.study import population, provenance
+from shells.errors import InputError, ShellsError, StoreError
+from shells.study import engines, population
 from shells.study.cases import Block, Layout, Scenario, expand, scenarios_of, searched_case
 from shells.study.configuration import Study, load_study
-from shells.study.found import count, total
+from shells.study.engines import EngineError
+from shells.study.found import total
+from shells.study.sessions import Session
 from shells.study.store import DEFAULT_ROOT, RunDirectory
-from shells.study.summary import start_of, summarise
-
-
-def debris_group(scenario: Scenario) -> str:
-    """Return where in the store the debris of a scenario is kept: by its seed, for the Sun moves all alike."""
-    return f"inputs/{scenario.seed}/debris"
+from shells.study.stream import NOBODY, Stream, Workers
+from shells.study.summary import summarise
+from shells.study.task import debris_group, perform
+from shells.study.words import by_reason, counted, numbers
 
 
 class BlocksFailed(ShellsError):
@@ -51,17 +49,26 @@ class Event:
     Parameters
     ----------
     name : str
-        "begin", "note", "block", "failed", "stopped" or "end".
+        "begin", "note", "block", "failed", "stopped", "end", or "wait" while nothing happens.
     text : str
         What happened, in words.
     done, total : int
         Blocks done and blocks in all; both 0 before that is known.
+    failed : int
+        Blocks that failed.
+    cases : int
+        Cases of the study.
+    workers : Workers
+        Who computes.
     """
 
     name: str
     text: str
     done: int = 0
     total: int = 0
+    failed: int = 0
+    cases: int = 0
+    workers: Workers = NOBODY
 
 
 Progress = Callable[[Event], None]
@@ -73,6 +80,8 @@ def run(
     *,
     directory: str | Path | None = None,
     progress: Progress | None = None,
+    blocks: range | None = None,
+    retry_failed: bool = False,
 ) -> RunDirectory:
     """Run a study, or what is missing of it.
 
@@ -81,22 +90,31 @@ def run(
     study : Study, str or Path
         The study or its file.
     client : dask.distributed.Client, optional
-        Where to run the blocks; its workers must reach the run directory. By default workers on this machine as the
-        study's `[run]` table says.
+        Where to run the blocks; its workers must reach the run directory. By default workers as the study's
+        `[cluster]` or `[run]` table says.
     directory : str or Path, optional
         Where run directories are kept, by default "runs".
     progress : callable, optional
         Called with each `Event`.
+    blocks : range, optional
+        Compute only blocks of these numbers and conclude nothing. Such parts may run at the same time, on machines
+        that know nothing of each other; a last whole run concludes.
+    retry_failed : bool
+        Whether to compute blocks again that failed in an earlier session.
 
     Returns
     -------
     RunDirectory
-        With decision, planes, counts and summary written.
+        With decision, planes, counts and summary written, unless only a part was run.
 
     Raises
     ------
     StoreError
         The run directory cannot be used.
+    EngineError
+        Workers cannot be had, or the scheduler was lost.
+    InputError
+        There are no blocks of these numbers.
     BlocksFailed
         Some blocks failed.
     Stopped
@@ -105,110 +123,227 @@ def run(
     study = study if isinstance(study, Study) else load_study(study)
     place = RunDirectory(Path(directory or DEFAULT_ROOT) / study.name)
     place.make()
-    with place.locked() as note:
-        changed = place.begin(study, engine="client" if client is not None else study.run.engine)
+    part = f"{blocks.start}:{blocks.stop}" if blocks is not None else ""
+    engine = "client" if client is not None else study.cluster.system if study.cluster else study.run.engine
+    with place.locked(shared=bool(part)) as note:
+        session, changed = place.begin(study, part=part, engine=engine)
         try:
-            _Run(study, place, client, progress or (lambda event: None)).whole("; ".join(filter(None, (note, changed))))
+            _Run(study, place, session, client, progress or (lambda event: None), blocks).whole(
+                "; ".join(filter(None, (note, changed))), retry_failed=retry_failed
+            )
         finally:
-            place.end()
+            with suppress(OSError):  # a full disk has been told of
+                session.note_end()
     return place
 
 
 class _Run:
     """One session of a run."""
 
-    def __init__(self, study: Study, place: RunDirectory, client: Any, progress: Progress):
+    def __init__(
+        self,
+        study: Study,
+        place: RunDirectory,
+        session: Session,
+        client: Any,
+        progress: Progress,
+        part: range | None,
+    ):
         self.study = study
         self.place = place
+        self.session = session
         self.client = client
         self.progress = progress
+        self.part = part
+        self.far = client is not None or study.cluster is not None  # workers that come and go by themselves
+        self.cases = len(expand(study))
+        self.all_blocks: tuple[Block, ...] = ()
         self.blocks: tuple[Block, ...] = ()
+        self.own: frozenset[Block] = frozenset()
         self.done = 0
-        self.failures: list[str] = []
+        self.failures: dict[Block, str] = {}
+        self.workers = NOBODY
 
-    def whole(self, note: str) -> None:
+    def whole(self, note: str, *, retry_failed: bool) -> None:
         """Load, compute, conclude; always leave a true log."""
-        self.tell("begin", f"run {self.study.name} in {self.place.path}")
-        if note:
-            self.tell("note", note)
         try:
+            self.tell("begin", f"run {self.study.name} in {self.place.path}")
+            if note:
+                self.tell("note", note)
             with _signals_raise():
-                populations = [self.load_debris(scenario) for scenario in scenarios_of(self.study)]
-                debris = populations[0]
-                count = debris.sizes["object"] if debris is not None else 0
-                self.blocks = self.place.blocks(self.study, count)
-                self.done = sum(map(self.place.is_done, self.blocks))
-                self.compute()
-                if not self.failures:
-                    self.conclude(debris)
+                self.work(retry_failed)
         except KeyboardInterrupt:
-            self.done = sum(map(self.place.is_done, self.blocks))  # some may have ended while the workers were stopped
+            self.take_stock()  # some may have ended while the workers were stopped
             text = f"{self.progress_text()} and kept in {self.place.path}. Run the same command again to go on."
-            self.tell("stopped", text)
+            self.tell_if_possible("stopped", text)
             raise Stopped(f"stopped: {text}") from None
         except ShellsError as error:
-            self.tell("failed", str(error))
+            self.tell_if_possible("failed", str(error))
             raise
         if self.failures:
-            raise BlocksFailed(
-                f"{self.place.path}: {self.progress_text()}, {len(self.failures)} failed:\n"
-                + "\n".join(f"  - {failure}" for failure in self.failures)
-                + f"\nThe whole errors are in {self.place.log_file}. Mend the cause and run the same command again: "
-                "only what is missing is computed."
-            )
+            raise BlocksFailed(self.failures_text())
         self.tell("end", self.progress_text())
+
+    def work(self, retry_failed: bool) -> None:
+        """Do all that is missing."""
+        populations = [self.load_debris(scenario) for scenario in scenarios_of(self.study)]
+        debris = populations[0]
+        self.all_blocks = self.place.blocks(self.study, debris.sizes["object"] if debris is not None else 0)
+        self.blocks = self.asked_for()
+        self.own = frozenset(self.blocks)
+        self.failures = {} if retry_failed else self.place.failures({*self.blocks, self.all_blocks[0]})
+        if self.failures:
+            self.tell("note", f"{counted(len(self.failures))} failed earlier; --retry-failed computes them again")
+        self.take_stock()
+        self.compute()
+        if not self.failures and self.part is None:
+            self.mend()
+        if not self.failures and self.part is None:
+            self.conclude(debris)
+
+    def asked_for(self) -> tuple[Block, ...]:
+        """Return the blocks of this session."""
+        if self.part is None:
+            return self.all_blocks
+        blocks = self.all_blocks[self.part.start : self.part.stop]
+        if not blocks:
+            raise InputError(
+                f"blocks {self.part.start}:{self.part.stop}: there are none; the study has those from 0 to "
+                f"{len(self.all_blocks) - 1}."
+            )
+        return blocks
 
     def load_debris(self, scenario: Scenario) -> xr.Dataset | None:
         """Return the debris of a scenario, read or drawn once and then kept with the run."""
         if self.study.debris is None:
             return None
         group = debris_group(scenario)
-        if not self.place.holds(group):
-            debris = population.load(self.study, scenario.seed)
-            self.place.write(group, debris)
-            self.tell("note", f"{debris.sizes['object']} debris objects")
+        fault = self.place.fault_of(group) if self.place.holds(group) else ""
+        if fault:
+            self.tell("note", f"the debris was damaged ({fault}): set aside as {self.place.set_aside(group)}")
+        if self.place.holds(group):
+            return self.place.read(group)
+        debris = population.load(self.study, scenario.seed)
+        with self.place.writing():
+            self.place.write_once(group, debris)
+        self.tell("note", f"{debris.sizes['object']} debris objects")
         return self.place.read(group)
+
+    def take_stock(self) -> None:
+        """Count the blocks that are done."""
+        self.done = len(self.blocks) - len(self.place.missing(self.blocks))
 
     def compute(self) -> None:
         """Compute the missing blocks: first that of the fleet which chooses the case that the others search."""
-        missing = [block for block in self.blocks if not self.place.is_done(block)]
+        missing = [block for block in self.place.missing(self.blocks) if block not in self.failures]
         if not missing:
             return
-        with _workers(self.study, self.client) as client:
-            self.submit(client, [block for block in missing if block.number == 0], None)
-            if not self.failures:
-                self.submit(client, [block for block in missing if block.number > 0], self.searched_layout())
+        first = self.all_blocks[0]
+        with self.lent_client() as client:
+            self.compute_first(client, first)
+            if first not in self.failures:
+                layout = self.searched_layout()
+                self.submit(client, {block: layout for block in missing if block != first})
+
+    @contextmanager
+    def lent_client(self) -> Iterator[Any]:
+        """Lend the client that was given, or one with workers as the study asks for them."""
+        with ExitStack() as stack:
+            client = self.client or stack.enter_context(engines.own(self.study, self.place.path.absolute() / "jobs"))
+            if self.far and (dashboard := engines.dashboard_of(client)):
+                self.tell("note", f"dashboard of the workers: {dashboard}")
+            yield client
 
     def searched_layout(self) -> Layout:
-        """Return the layout of the case that the first block chose."""
-        decided = self.place.read_block(self.blocks[0], "decision")["decision"]
+        """Return the layout of the case that the first block has chosen."""
+        decided = self.place.read_block(self.all_blocks[0], "decision")["decision"]
         return expand(self.study)[searched_case(decided)].layout
 
-    def submit(self, client: Any, blocks: list[Block], searched: Layout | None) -> None:
-        """Run blocks on the workers and take note of each as it ends."""
-        from distributed import as_completed
-
-        place = RunDirectory(self.place.path.absolute())
-        futures = {
-            client.submit(compute_block, place, self.study, block, searched, pure=False): block for block in blocks
-        }
-        try:
-            for future in as_completed(futures):
-                self.take_note(future, futures[future])
-                future.release()
-        finally:
-            client.cancel(list(futures))
-
-    def take_note(self, future: Any, block: Block) -> None:
-        """Log how a block ended."""
-        error = future.exception()
-        if error is None:
-            self.done += 1
-            self.tell("block", f"block {block.number}: {future.result():.2g} s", block=block.number)
+    def compute_first(self, client: Any, first: Block) -> None:
+        """Compute the first block if it is not there; a part of a run does so too, for another part may never come."""
+        if not self.place.missing([first]):
+            self.set_damaged_aside([first])
+        if first in self.failures or not self.place.missing([first]):
             return
-        text = f"block {block.number}: {type(error).__name__}: {error}"
-        self.failures.append(text)
-        self.tell("failed", text, block=block.number, traceback="".join(traceback.format_exception(error)))
+        self.submit(client, {first: None})
+        if first not in self.failures and self.place.missing([first]):
+            raise EngineError(
+                f"{self.place.path}: block {first.number} was computed, and is not here: the workers "
+                "write to another file system. Keep the run directory where they and this machine reach it by the same "
+                "path."
+            )
+
+    def submit(self, client: Any, searched: dict[Block, Layout | None]) -> None:
+        """Run blocks on the workers; those whose workers died are tried again, one at a time, to find the guilty."""
+        place = RunDirectory(self.place.path.absolute())
+        stream = Stream(
+            client,
+            lambda block: client.submit(perform, __version__, place, self.study, block, searched[block], pure=False),
+        )
+        suspects = self.follow(stream, searched, alone=False)
+        self.follow(stream, suspects, alone=True)
+
+    def follow(self, stream: Stream, blocks: Iterable[Block], *, alone: bool) -> list[Block]:
+        """Take note of each block as it ends; return those whose workers died, unless each was alone."""
+        from distributed.scheduler import KilledWorker
+
+        suspects = []
+        for ended in stream.run(blocks, alone=alone):
+            self.note_workers(stream.workers)
+            if ended is None:
+                self.progress(self.event("wait", ""))
+                continue
+            block, error = ended[0], _error_of(ended[1])
+            if isinstance(error, KilledWorker) and not alone:
+                suspects.append(block)
+                self.tell("note", f"block {block.number}: workers died under it; it is tried again by itself later")
+            else:
+                self.take_note(block, error)
+        return suspects
+
+    def take_note(self, block: Block, error: BaseException | None) -> None:
+        """Log and keep how a block ended; stop where no block can be written."""
+        if isinstance(error, StoreError | EngineError):
+            raise type(error)(f"block {block.number}: {error}")
+        if error is None:
+            self.done += block in self.own
+            self.place.forget_failure(block)
+            self.tell("block", f"block {block.number}", block=block.number)
+            return
+        text = _in_words(error)
+        self.failures[block] = text
+        trace = "".join(traceback.format_exception(error))
+        self.place.keep_failure(block, error=text, traceback=trace)
+        self.tell("failed", f"block {block.number}: {text}", block=block.number, traceback=trace)
+
+    def note_workers(self, workers: Workers) -> None:
+        """Tell how many workers there are when that has changed."""
+        if self.far and workers != self.workers:
+            self.tell("workers", f"{workers.processes} workers with {workers.threads} threads")
+        self.workers = workers
+
+    def mend(self) -> None:
+        """Verify every block; compute those anew that are damaged."""
+        damaged = self.set_damaged_aside(self.blocks)
+        if not damaged:
+            return
+        self.take_stock()
+        self.compute()
+        again = {} if self.failures else self.place.damaged(damaged)
+        if again:
+            raise StoreError(
+                f"{self.place.path}: {numbers(again)} came back damaged as soon as written ("
+                f"{next(iter(again.values()))}). The disk or the file system is at fault: give another place with "
+                "--directory."
+            )
+
+    def set_damaged_aside(self, blocks: Iterable[Block]) -> list[Block]:
+        """Move blocks that are not as they were written out of the store, and return them."""
+        damaged = self.place.damaged(blocks)
+        for block, fault in damaged.items():
+            aside = self.place.set_aside(block)
+            self.tell("note", f"block {block.number} was damaged ({fault}): set aside as {aside}, computed anew")
+        return list(damaged)
 
     def conclude(self, debris: xr.Dataset | None) -> None:
         """Write what rests on all blocks: decision, planes, counts, summary."""
@@ -220,110 +355,85 @@ class _Run:
         rates = ((block.scenario, place.read_block(block, "rates", "collisions")) for block in kinds["debris"])
         decision = assemble(self.study, fleet, rates)
         found = total(place.read_block(block, "found")["found"] for block in self.blocks if block.scenario == 0)
-        for name, dataset in {**fleet[0], "decision": decision, "found": found}.items():
-            place.write(name, dataset)
-        place.write_json(
-            "summary.json",
-            summarise(
-                self.study,
-                decision,
-                fleet[0]["sensitivity"],
-                found,
-                debris,
-                place.manifest(),
-                searched=searched_case(fleet[0]["decision"]),
-            ),
-        )
+        with place.writing():
+            for name, dataset in {**fleet[0], "decision": decision, "found": found}.items():
+                place.write(name, dataset)
+            self.session.note_end()
+            place.write_json(
+                "summary.json",
+                summarise(
+                    self.study,
+                    decision,
+                    fleet[0]["sensitivity"],
+                    found,
+                    debris,
+                    place.manifest(),
+                    searched=searched_case(fleet[0]["decision"]),
+                ),
+            )
 
-    def tell(self, event: str, text: str, **facts: Any) -> None:
+    def event(self, name: str, text: str) -> Event:
+        """Return an event with the state of the run."""
+        return Event(name, text, self.done, len(self.blocks), len(self.failures), self.cases, self.workers)
+
+    def tell(self, name: str, text: str, **facts: Any) -> None:
         """Write an event to the log and hand it on."""
-        self.place.log(event, text=text, done=self.done, total=len(self.blocks), **facts)
-        self.progress(Event(event, text, self.done, len(self.blocks)))
+        with self.place.writing():
+            self.session.log(name, text=text, done=self.done, total=len(self.blocks), **facts)
+        self.progress(self.event(name, text))
+
+    def tell_if_possible(self, name: str, text: str) -> None:
+        """Tell of the end of a run whose log may be what has failed."""
+        with suppress(StoreError):
+            self.tell(name, text)
 
     def progress_text(self) -> str:
         """Return how much is done, in words."""
-        return f"{self.done} of {len(self.blocks)} blocks done" if self.blocks else "no block done yet"
+        if not self.blocks:
+            return "no block done yet"
+        if self.part is None:
+            return f"{self.done} of {len(self.blocks)} blocks done"
+        return (
+            f"{self.done} of {len(self.blocks)} blocks of the part {self.part.start}:{self.part.stop} done; when all "
+            "parts are, run the study without --blocks to conclude"
+        )
+
+    def failures_text(self) -> str:
+        """Return what is done and which blocks failed of what, blocks of one error together."""
+        return (
+            f"{self.place.path}: {self.progress_text()}, {len(self.failures)} failed:\n"
+            + by_reason(self.failures)
+            + f"\nThe whole errors are in {self.place.failed}. Mend the cause and run the same command again with "
+            "--retry-failed: only what is missing is computed."
+        )
 
 
-def compute_block(place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> float:
-    """Compute one block and write it: the task that a worker runs.
+def _error_of(future: Any) -> BaseException | None:
+    """Return how a future ended: None for a block that was computed.
 
-    Parameters
-    ----------
-    place : RunDirectory
-        Where it is written, and where debris is read.
-    study : Study
-        The study.
-    block : Block
-        Which block.
-    searched : Layout or None
-        The layout whose approaches are searched; None for the first block, which chooses it.
-
-    Returns
-    -------
-    float
-        Time it took [s].
+    Its result is not asked for: it would be computed again if its worker has died since.
     """
-    from shells.study.block import compute_debris_block, compute_fleet_block
-
-    begun = time.perf_counter()
-    scenario = scenarios_of(study)[block.scenario]
-    debris = None
-    if block.kind == "fleet":
-        datasets = compute_fleet_block(study, scenario)
-    else:
-        group = debris_group(scenario)
-        written = (place.store / group / "zarr.json").stat().st_mtime_ns
-        debris = _debris(place, group, written).isel(object=slice(block.first, block.last))
-        datasets = compute_debris_block(study, scenario, debris, searched if scenario.number == 0 else None)
-    if "approaches" in datasets:
-        datasets["found"] = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
-    seconds = time.perf_counter() - begun
-    place.write_block(
-        block, datasets, seconds=seconds, version=__version__, commit=provenance.commit(), host=provenance.host()
-    )
-    return seconds
-
-
-@lru_cache(maxsize=1)
-def _debris(place: RunDirectory, group: str, written: int) -> xr.Dataset:
-    """Return the debris of a run, read once by each worker; when it was written tells it from that of an older run."""
-    return place.read(group)
-
-
-@contextmanager
-def _workers(study: Study, client: Any) -> Iterator[Any]:
-    """Lend a client, or make one with workers on this machine."""
-    if client is not None:
-        yield client
-        return
-    from distributed import Client, LocalCluster
-
-    options: dict[str, Any] = (
-        {"n_workers": 1, "threads_per_worker": study.run.workers, "processes": False, "memory_limit": 0}
-        if study.run.engine == "threads"
-        else {"n_workers": study.run.workers, "threads_per_worker": 1, "preload": "shells.study.worker"}
-    )
-    # without an address distributed takes port 8787 even when it shows nothing there, and warns when two runs meet
-    quiet = {"dashboard_address": "127.0.0.1:0", "scheduler_kwargs": {"dashboard": False}}
-    with ExitStack() as stack:
-        with _interrupt_waits():
-            cluster = stack.enter_context(LocalCluster(silence_logs=logging.CRITICAL, **quiet, **options))
-            own = stack.enter_context(Client(cluster))
-        yield own
-
-
-@contextmanager
-def _interrupt_waits() -> Iterator[None]:
-    """Keep Ctrl-C until the end: a client interrupted while it starts cannot be closed.
-
-    Threads and processes begun meanwhile inherit that they are not interrupted: the run stops them in good order.
-    """
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    if future.cancelled():
+        raise EngineError(
+            "the scheduler was lost or has dropped the work. What is done is kept: start a scheduler, or mend the "
+            "connection, and run the same command again."
+        )
     try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        error: BaseException | None = future.exception()
+    except Exception as unreadable:  # an error whose type this process cannot load
+        return unreadable
+    return error
+
+
+def _in_words(error: BaseException) -> str:
+    from distributed.scheduler import KilledWorker
+
+    if isinstance(error, KilledWorker):
+        return (
+            "the process of its worker died each time that it was computed, with nothing beside it too: out of memory, "
+            "or killed from outside. Give the workers more memory"
+        )
+    return f"{type(error).__name__}: {error}"
 
 
 @contextmanager

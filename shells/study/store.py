@@ -1,32 +1,39 @@
 """The run directory: what is written where, when a block counts as done, and how it is read again.
 
     runs/NAME/  study.toml  manifest.json  summary.json  results.zarr/  log.jsonl  report/
+                sessions/  failed/  damaged/  locks/
 
 A block is one group of the one zarr store, `results.zarr/blocks/00012`, written whole by the task that computes it. A
-run directory belongs to one study, known by its hash; what it was cut into stays as the first run cut it.
+run directory belongs to one study, known by its hash; what it was cut into stays as the first run cut it. Of a block
+that failed, `failed/00012.json` keeps the error; what was found damaged is moved to `damaged/`.
 """
 
 from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping
+import uuid
+from collections.abc import Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import xarray as xr
-import zarr
 from pydantic import ValidationError
 
 from shells import __version__
 from shells.errors import StoreError
-from shells.study import groups, lock, provenance
+from shells.study import groups, lock, provenance, sessions
 from shells.study.cases import Block, cut
-from shells.study.configuration import Study, study_hash
+from shells.study.configuration import HOW, Study, study_hash
+from shells.study.sessions import Session
 
 DEFAULT_ROOT = Path("runs")
+
+#: Blocks whose files are read at once when all are verified: reading them waits for the file system most of the time.
+_READERS = 8
 
 
 @dataclass(frozen=True)
@@ -53,8 +60,13 @@ class RunDirectory:
 
     @property
     def log_file(self) -> Path:
-        """The log: one JSON object a line, one line an event."""
-        return self.path / "log.jsonl"
+        """The log of whole runs: one JSON object a line, one line an event."""
+        return self.path / sessions.LOG_FILE
+
+    @property
+    def failed(self) -> Path:
+        """Directory of the errors of blocks that failed."""
+        return self.path / "failed"
 
     def make(self) -> None:
         """Make the directory.
@@ -73,13 +85,18 @@ class RunDirectory:
             )
 
     @contextmanager
-    def locked(self) -> Iterator[str]:
+    def locked(self, *, shared: bool = False) -> Iterator[str]:
         """Keep other runs out.
+
+        Parameters
+        ----------
+        shared : bool
+            Whether others that share it may work beside this one: parts of the run.
 
         Yields
         ------
         str
-            A note when the lock of a dead process was taken over, else empty.
+            A note when the lock of a dead process was removed, else empty.
 
         Raises
         ------
@@ -87,26 +104,30 @@ class RunDirectory:
             Another run holds the lock, or it cannot be written.
         """
         with self.writing():
-            note = lock.acquire(self.path)
+            held, note = lock.acquire(self.path, shared=shared)
         try:
             yield note
         finally:
-            lock.release(self.path)
+            lock.release(held)
 
-    def begin(self, study: Study, **session: Any) -> str:
+    def begin(self, study: Study, *, part: str = "", **facts: Any) -> tuple[Session, str]:
         """Take up a study: write its frozen copy and the manifest, or check that this is its run directory.
 
         Parameters
         ----------
         study : Study
             What is run.
-        **session
-            Facts of this session for the manifest, such as the engine.
+        part : str
+            Which part of the run this session computes, empty for the whole.
+        **facts
+            Further facts of this session, such as the engine.
 
         Returns
         -------
-        str
-            A note where earlier blocks were computed by another commit of this version, else empty.
+        session : Session
+            Which logs, and notes its own end.
+        note : str
+            Where earlier blocks were computed by another commit of this version, else empty.
 
         Raises
         ------
@@ -114,19 +135,18 @@ class RunDirectory:
             The directory belongs to another study or to another version of the library, or the catalogue has changed.
         """
         manifest = self._manifest_of(study)
-        session = {"version": __version__, "commit": provenance.commit(), "host": provenance.host(), **session}
-        note = self._difference_of(manifest["sessions"], session)
-        manifest["sessions"].append(
-            {"start": provenance.now(), "end": None, **session, "packages": provenance.packages()}
-        )
+        facts = {"version": __version__, "commit": provenance.commit(), "host": provenance.host(), **facts}
+        note = self._difference_of(sessions.every(self.path), facts)
         with self.writing():
-            if not (self.path / "study.toml").exists():
+            if manifest:
                 self._write_text("study.toml", study.text)
-            self.write_json("manifest.json", manifest)
-            groups.clear_parts(self.store)
+                self._write_first("manifest.json", manifest)
+                self._manifest_of(study)  # of parts that begin at once the first decides: what it wrote is checked too
+            if not part:
+                groups.clear_parts(self.store)
             for group in ("", "blocks", "inputs", groups.PARTS):
-                zarr.open_group(self.store / group, mode="a", zarr_format=3)
-        return note
+                groups.make(self.store / group)
+            return sessions.begin(self.path, part, **facts, packages=provenance.packages()), note
 
     def _difference_of(self, earlier: list[dict[str, Any]], session: dict[str, Any]) -> str:
         """Refuse blocks of another version of the library; return a note on those of another commit."""
@@ -139,12 +159,6 @@ class RunDirectory:
             )
         commits = {one["commit"] for one in earlier} - {session["commit"]}
         return "earlier blocks were computed by another commit of this version" if commits else ""
-
-    def end(self) -> None:
-        """Write the end of this session into the manifest."""
-        manifest = self.manifest()
-        manifest["sessions"][-1]["end"] = provenance.now()
-        self.write_json("manifest.json", manifest)
 
     def manifest(self) -> dict[str, Any]:
         """Return the manifest.
@@ -159,7 +173,8 @@ class RunDirectory:
         StoreError
             This is no run directory.
         """
-        return self._read_json("manifest.json", "`shells run` makes a run directory")
+        written = self._read_json("manifest.json", "`shells run` makes a run directory")
+        return {**written, "sessions": sessions.every(self.path)}
 
     def summary(self) -> dict[str, Any]:
         """Return the summary of a finished run.
@@ -219,7 +234,114 @@ class RunDirectory:
 
     def is_done(self, block: Block) -> bool:
         """Return whether a block is there; groups are renamed into place whole."""
-        return (self.store / _group(block) / "zarr.json").is_file()
+        return self.holds(_group(block))
+
+    def missing(self, blocks: Iterable[Block]) -> tuple[Block, ...]:
+        """Return the blocks that are not there.
+
+        Parameters
+        ----------
+        blocks : iterable of Block
+            Which are asked for.
+
+        Returns
+        -------
+        tuple of Block
+            In the same order.
+        """
+        there = {path.name for path in (self.store / "blocks").glob("*")}  # one look, for a network answers slowly
+        return tuple(block for block in blocks if _name(block) not in there)
+
+    def damaged(self, blocks: Iterable[Block]) -> dict[Block, str]:
+        """Verify the files of blocks that are there.
+
+        Parameters
+        ----------
+        blocks : iterable of Block
+            Which.
+
+        Returns
+        -------
+        dict of Block to str
+            What is wrong with those that are not as they were written.
+        """
+        blocks = list(blocks)
+        with ThreadPoolExecutor(_READERS) as pool:
+            faults = list(pool.map(lambda block: self.fault_of(_group(block)), blocks))
+        return {block: fault for block, fault in zip(blocks, faults, strict=True) if fault}
+
+    def fault_of(self, group: str) -> str:
+        """Verify the files of a group that is there.
+
+        Parameters
+        ----------
+        group : str
+            Path in the store, such as "inputs/debris".
+
+        Returns
+        -------
+        str
+            What is wrong; empty when all is as it was written.
+        """
+        return groups.damage(self.store, group)
+
+    def set_aside(self, group: Block | str) -> Path:
+        """Move a damaged group out of the store, where it is in nobody's way and is not lost either.
+
+        Parameters
+        ----------
+        group : Block or str
+            A block, or the path of a group in the store.
+
+        Returns
+        -------
+        Path
+            Where it is now.
+        """
+        name = group if isinstance(group, str) else _group(group)
+        with self.writing():
+            (self.path / "damaged").mkdir(exist_ok=True)
+            number = 1
+            while (place := self.path / "damaged" / f"{name.replace('/', '-')}-{number}").exists():
+                number += 1
+            return (self.store / name).rename(place)
+
+    def keep_failure(self, block: Block, **facts: Any) -> None:
+        """Keep how a block failed.
+
+        Parameters
+        ----------
+        block : Block
+            Which.
+        **facts
+            Error, traceback: anything JSON can hold.
+        """
+        with self.writing():
+            self.failed.mkdir(exist_ok=True)
+            self.write_json(f"failed/{_name(block)}.json", {"block": block.number, "time": provenance.now(), **facts})
+
+    def forget_failure(self, block: Block) -> None:
+        """Remove what was kept of the failure of a block."""
+        (self.failed / f"{_name(block)}.json").unlink(missing_ok=True)
+
+    def failures(self, blocks: Iterable[Block]) -> dict[Block, str]:
+        """Return which blocks have failed and have not been computed since.
+
+        Parameters
+        ----------
+        blocks : iterable of Block
+            Which are asked for.
+
+        Returns
+        -------
+        dict of Block to str
+            The error of each.
+        """
+        kept = {path.stem for path in self.failed.glob("*.json")}
+        return {
+            block: str(self._read_json(f"failed/{_name(block)}.json", "remove this file").get("error"))
+            for block in self.missing(block for block in blocks if _name(block) in kept)
+        }
 
     def write_block(self, block: Block, datasets: Mapping[str, xr.Dataset], **attributes: Any) -> None:
         """Write a block whole.
@@ -233,7 +355,7 @@ class RunDirectory:
         **attributes
             Further attributes of its group: anything JSON can hold.
         """
-        extent = {"kind": block.kind, "first": block.first, "last": block.last}
+        extent = {"kind": block.kind, "scenario": block.scenario, "first": block.first, "last": block.last}
         groups.write(self.store, _group(block), datasets, {**extent, **attributes})
 
     def read_block(self, block: Block, *only: str) -> dict[str, xr.Dataset]:
@@ -258,6 +380,21 @@ class RunDirectory:
         """
         return groups.read(self.store, _group(block), only or None)
 
+    def attributes(self, block: Block) -> dict[str, Any]:
+        """Return the attributes of a block that is whole: kind, extent, seconds, version, commit, host, checksums.
+
+        Parameters
+        ----------
+        block : Block
+            Which.
+
+        Returns
+        -------
+        dict
+            As they were written.
+        """
+        return groups.attributes_of(self.store / _group(block))
+
     def write(self, group: str, dataset: xr.Dataset) -> None:
         """Write one Dataset as a group of its own, in place of an older one.
 
@@ -265,6 +402,19 @@ class RunDirectory:
         ----------
         group : str
             Path in the store, such as "decision".
+        dataset : Dataset
+            Meets the schema that belongs to the last part of the name.
+        """
+        groups.discard(self.store, group)
+        self.write_once(group, dataset)
+
+    def write_once(self, group: str, dataset: xr.Dataset) -> None:
+        """Write one Dataset as a group of its own unless it is there: of several writers the first one wins.
+
+        Parameters
+        ----------
+        group : str
+            Path in the store, such as "inputs/debris".
         dataset : Dataset
             Meets the schema that belongs to the last part of the name.
         """
@@ -293,21 +443,7 @@ class RunDirectory:
 
     def holds(self, group: str) -> bool:
         """Return whether a group is there."""
-        return (self.store / group / "zarr.json").is_file()
-
-    def log(self, event: str, **facts: Any) -> None:
-        """Write one line into the log.
-
-        Parameters
-        ----------
-        event : str
-            What happened.
-        **facts
-            Anything JSON can hold.
-        """
-        line = json.dumps({"time": provenance.now(), "event": event, **facts})
-        with self.log_file.open("a", encoding="utf-8") as stream:
-            stream.write(line + "\n")
+        return (self.store / group).is_dir()
 
     def write_json(self, name: str, value: Any) -> None:
         """Write a JSON file of the run directory whole.
@@ -329,11 +465,12 @@ class RunDirectory:
         except OSError as error:
             place = error.filename or self.path
             raise StoreError(
-                f"{place}: cannot write the run directory: {error.strerror}. Give a place that can be written to with "
-                "--directory, or mend its permissions or free space."
+                f"{place}: cannot write the run directory: {error.strerror or error}. Give a place that can be "
+                "written to with --directory, or mend its permissions or free space, and run the same command again."
             ) from error
 
-    def _manifest_of(self, study: Study) -> dict[str, Any]:
+    def _manifest_of(self, study: Study) -> dict[str, Any] | None:
+        """Return the manifest that is to be written, None when the one that is there belongs to the same study."""
         digest = study_hash(study)
         catalogue = study.catalogue and {"file": study.catalogue.name, "sha256": provenance.file_hash(study.catalogue)}
         if not (self.path / "manifest.json").exists():
@@ -343,7 +480,6 @@ class RunDirectory:
                 "seeds": {"study": study.study.seed, "solar": study.forces.solar_seed},
                 "catalogue": catalogue,
                 "configuration": study.model_dump(mode="json"),
-                "sessions": [],
             }
         manifest = self.manifest()
         if manifest["hash"] != digest:
@@ -359,7 +495,7 @@ class RunDirectory:
                 f"{manifest['catalogue']['sha256'][:8]}; now {catalogue['sha256'][:8] if catalogue else 'none'}). Put "
                 "the old file back, give the study another name, or another place with --directory."
             )
-        return manifest
+        return None
 
     def _read_json(self, name: str, mend: str) -> dict[str, Any]:
         path = self.path / name
@@ -376,22 +512,37 @@ class RunDirectory:
         return value
 
     def _write_text(self, name: str, text: str) -> None:
-        temporary = self.path / f"{name}.{os.getpid()}"
+        temporary = self.path / f"{name}.{uuid.uuid4().hex}"
         temporary.write_text(text, encoding="utf-8")
         temporary.replace(self.path / name)
 
+    def _write_first(self, name: str, value: Any) -> None:
+        """Write a JSON file whole unless it is there already: of several writers the first one wins."""
+        draft = f"{name}.draft-{uuid.uuid4().hex}"
+        self.write_json(draft, value)
+        try:
+            os.link(self.path / draft, self.path / name)
+        except FileExistsError:
+            pass
+        finally:
+            (self.path / draft).unlink()
+
+
+def _name(block: Block) -> str:
+    return f"{block.number:05d}"
+
 
 def _group(block: Block) -> str:
-    return f"blocks/{block.number:05d}"
+    return f"blocks/{_name(block)}"
 
 
 def _differences(there: Mapping[str, Any], here: Mapping[str, Any]) -> list[str]:
-    """Return the keys, but those of `[run]`, in which two configurations differ, with both values."""
+    """Return the keys, but those of how the work is done, in which two configurations differ, with both values."""
     flat = [
         {
             f"{table}.{key}": value
             for table, keys in side.items()
-            if keys and table != "run"
+            if keys and table not in HOW
             for key, value in keys.items()
         }
         for side in (there, here)

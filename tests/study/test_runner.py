@@ -1,14 +1,17 @@
 import json
 import os
 import signal
+import threading
 
 import numpy as np
 import pytest
 import xarray as xr
 from distributed import Client, LocalCluster
 
-from shells.errors import CatalogueError, StoreError
-from shells.study import groups, population, runner
+from shells.errors import CatalogueError, InputError, StoreError
+from shells.study import engines, groups, inspection, population, runner, stream, words
+from shells.study.cases import Block
+from shells.study.engines import EngineError
 from shells.study.runner import BlocksFailed, Stopped, run
 from tests.study import fakes
 
@@ -31,6 +34,7 @@ def test_run_writes_all_results(tmp_path, monkeypatch):
     study = fakes.study(tmp_path)
     events = []
     place = run(study, directory=tmp_path / "runs", progress=events.append)
+    events = [event for event in events if event.name != "wait"]
     assert place.path == tmp_path / "runs" / "trial"
     assert [event.name for event in events] == ["begin", "note", "block", "block", "block", "block", "end"]
     assert (events[-1].done, events[-1].total) == (4, 4)
@@ -41,7 +45,7 @@ def test_run_writes_all_results(tmp_path, monkeypatch):
     blocks = place.blocks(study, 25)
     assert [place.read_block(block)["rates"].sizes.get("object") for block in blocks] == [None, 10, 10, 5]
     assert [entry["event"] for entry in log(place)] == [event.name for event in events]
-    assert not (place.path / "lock").exists()
+    assert not list((place.path / "locks").iterdir())
     assert place.manifest()["sessions"][0]["end"]
 
 
@@ -94,13 +98,18 @@ def test_failed_blocks_are_told_and_the_others_go_on(tmp_path, monkeypatch, clie
     assert text.startswith(
         f"{tmp_path / 'trial'}: 3 of 4 blocks done, 1 failed:\n  - block 2: ZeroDivisionError: no speed at"
     )
-    assert "run the same command again: only what is missing is computed" in text
+    assert "run the same command again with --retry-failed: only what is missing is computed" in text
     place = runner.RunDirectory(tmp_path / "trial")
     (failed,) = (entry for entry in log(place) if entry["event"] == "failed")
     assert failed["block"] == 2 and "ZeroDivisionError: no speed at the node" in failed["traceback"]
     assert not (place.path / "summary.json").exists()
+    kept = json.loads((place.failed / "00002.json").read_text())
+    assert kept["error"] == "ZeroDivisionError: no speed at the node" and kept["traceback"] == failed["traceback"]
     fakes.install(monkeypatch)
-    assert run(study, client, directory=tmp_path).summary()["approaches"]["total"] == 9
+    with pytest.raises(BlocksFailed, match="3 of 4 blocks done, 1 failed:\n  - block 2: ZeroDivisionError: no speed"):
+        run(study, client, directory=tmp_path)  # a failed block is not tried again unasked
+    assert run(study, client, directory=tmp_path, retry_failed=True).summary()["approaches"]["total"] == 9
+    assert not list(place.failed.iterdir())
 
 
 def test_failure_of_the_fleet_block_ends_the_run(tmp_path, monkeypatch, client):
@@ -139,7 +148,7 @@ def test_signals_stop_a_run_cleanly(tmp_path, monkeypatch, number):
     place = runner.RunDirectory(tmp_path / "trial")
     assert log(place)[-1]["event"] == "stopped"
     assert place.manifest()["sessions"][-1]["end"]
-    assert not (place.path / "lock").exists()
+    assert not list((place.path / "locks").iterdir())
     fakes.install(monkeypatch)
     assert run(study, directory=tmp_path).summary()["approaches"]["total"] == 9
 
@@ -200,7 +209,7 @@ def test_debris_that_cannot_be_read_is_told(tmp_path, monkeypatch, client):
 def test_workers_as_the_study_says(tmp_path):
     for engine in ("threads", "processes"):
         study = fakes.study(tmp_path, ("workers = 2", f'workers = 2\nengine = "{engine}"'))
-        with runner._workers(study, None) as client:
+        with engines.own(study, tmp_path) as client:
             workers = client.scheduler_info()["workers"].values()
             pids = set(client.run(os.getpid).values())
             ignored = set(client.run(lambda: signal.getsignal(signal.SIGINT) == signal.SIG_IGN).values())
@@ -256,3 +265,181 @@ def test_real_blocks_are_the_same_for_any_engine_and_cut(tmp_path):
     other = run(fakes.study(tmp_path, *REAL, change), directory=tmp_path / "other")
     for name in ("decision", "planes", "found", "inputs/7/debris"):
         assert groups.checksum(one.read(name)) == groups.checksum(other.read(name)), name
+
+
+def test_parts_compute_their_blocks_and_a_whole_run_concludes(tmp_path, monkeypatch, client):
+    computed = []
+
+    def fleet_block(study, scenario):
+        computed.append("fleet")
+        return fakes.compute_fleet_block(study, scenario)
+
+    fakes.install(monkeypatch, compute_fleet_block=fleet_block)
+    study = fakes.study(tmp_path)
+    events = []
+    place = run(study, client, directory=tmp_path, blocks=range(2, 9), progress=events.append)
+    assert (events[-1].done, events[-1].total) == (2, 2)
+    assert "2 of 2 blocks of the part 2:9 done; when all parts are, run the study without --blocks" in events[-1].text
+    blocks = place.blocks(study, 25)
+    assert [block.number for block in place.missing(blocks)] == [1]  # a part that lacks the fleet's choice makes it
+    assert not (place.path / "summary.json").exists()
+    run(study, client, directory=tmp_path, blocks=range(0, 2))
+    assert computed == ["fleet"]
+    assert run(study, client, directory=tmp_path).summary()["approaches"]["total"] == 9
+    sessions = place.manifest()["sessions"]
+    assert [session["part"] for session in sessions] == ["2:9", "0:2", ""]
+    assert sorted(path.name for path in place.path.glob("log*")) == ["log-00001.jsonl", "log-00002.jsonl", "log.jsonl"]
+    with pytest.raises(InputError, match=r"blocks 4:5: there are none; the study has those from 0 to 3\."):
+        run(study, client, directory=tmp_path, blocks=range(4, 5))
+
+
+def test_parts_run_at_the_same_time(tmp_path, monkeypatch):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path, ("count = 25", "count = 150"))
+    threads = [
+        threading.Thread(target=run, args=(study,), kwargs={"directory": tmp_path, "blocks": range(first, first + 9)})
+        for first in (0, 4, 9)  # the first two overlap
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    place = runner.RunDirectory(tmp_path / "trial")
+    assert not place.missing(place.blocks(study, 150)) and not place.damaged(place.blocks(study, 150))
+    assert len(place.manifest()["sessions"]) == 3
+    assert run(study, directory=tmp_path).summary()["approaches"]["by_kind"]["debris"] == 13
+
+
+def damage(place, number, kind):
+    """Damage the largest chunk of a block."""
+    chunks = (path for path in (place.store / "blocks" / f"{number:05d}").rglob("c/*") if path.is_file())
+    chunk = max(chunks, key=lambda path: path.stat().st_size)
+    data = bytearray(chunk.read_bytes())
+    if kind == "flip":
+        data[len(data) // 2] ^= 4
+    chunk.write_bytes(data if kind == "flip" else data[:-1])
+
+
+@pytest.mark.parametrize("kind", ["flip", "truncate"])
+def test_damaged_blocks_are_found_and_computed_anew(tmp_path, monkeypatch, client, kind):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    place = run(study, client, directory=tmp_path)
+    before = {block: place.attributes(block)["checksums"] for block in place.blocks(study, 25)}
+    damage(place, 0, kind)
+    damage(place, 2, kind)
+    found = inspection.inspect(place)
+    assert [block.number for block in found.damaged] == [0, 2] and found.whole == 2
+    assert "2 of 4 blocks are whole:\n  - blocks 0, 2: damaged: its files do not match their seal\n" in found.faults
+    events = []
+    run(study, client, directory=tmp_path, progress=events.append)
+    assert {block: place.attributes(block)["checksums"] for block in before} == before
+    assert sorted(path.name for path in (place.path / "damaged").iterdir()) == ["blocks-00000-1", "blocks-00002-1"]
+    assert sum("was damaged (its files do not match their seal): set aside as" in event.text for event in events) == 2
+    assert not inspection.inspect(place).faults
+
+
+def test_damaged_debris_is_made_anew(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    place = run(study, client, directory=tmp_path)
+    (place.store / "inputs" / "7" / "debris" / "raan" / "c" / "0").unlink()
+    with pytest.raises(StoreError, match=r"inputs/7/debris: damaged .* the number of blocks is not known"):
+        inspection.inspect(place)
+    run(study, client, directory=tmp_path)
+    xr.testing.assert_identical(place.read("inputs/7/debris"), fakes.debris(25))
+    assert not inspection.inspect(place).faults
+
+
+def test_blocks_that_come_back_damaged_again_are_the_fault_of_the_disk(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    monkeypatch.setattr(groups, "damage", lambda store, group: "rotten" if group == "blocks/00002" else "")
+    with pytest.raises(StoreError, match=r"block 2 came back damaged as soon as written \(rotten\)\. The disk"):
+        run(study, client, directory=tmp_path)
+
+
+def test_inspection_of_what_is_not_finished(tmp_path, monkeypatch, client):
+    def debris_block(study, scenario, debris, searched):
+        if int(debris["object"][0]) == 50010:
+            raise ZeroDivisionError("no speed at the node")
+        return fakes.compute_debris_block(study, scenario, debris, searched)
+
+    fakes.install(monkeypatch, compute_debris_block=debris_block)
+    place = runner.RunDirectory(tmp_path / "trial")
+    with pytest.raises(BlocksFailed):
+        run(fakes.study(tmp_path), client, directory=tmp_path, blocks=range(0, 3))
+    assert inspection.inspect(place).faults == (
+        f"{place.path}: 2 of 4 blocks are whole:\n"
+        "  - block 2: failed: ZeroDivisionError: no speed at the node\n"
+        "  - block 3: not computed yet\n"
+        "Run the same study again, with --retry-failed for those that failed: what is damaged is set aside, and what "
+        "is missing computed."
+    )
+
+
+def test_full_disk_stops_a_run_at_once_and_is_no_failure_of_a_block(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    write_files = groups._write_files
+
+    def full(part, files):
+        if any(name.startswith("found") for name in files) and len(list((tmp_path / "trial").rglob("blocks/0*"))) > 1:
+            raise OSError(28, "No space left on device")
+        write_files(part, files)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(groups, "_write_files", full)
+        with pytest.raises(StoreError, match=r"block .: .*trial: cannot write the run directory: No space left"):
+            run(study, client, directory=tmp_path)
+    place = runner.RunDirectory(tmp_path / "trial")
+    assert not place.failed.exists()
+    assert [path.name for path in (place.store / "parts").iterdir()] == ["zarr.json"]
+    assert run(study, client, directory=tmp_path).summary()["approaches"]["total"] == 9
+
+
+def test_few_blocks_are_in_flight(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    held = []
+
+    def progress(event):
+        held.append(len(client.futures))
+
+    run(fakes.study(tmp_path, ("count = 25", "count = 120")), client, directory=tmp_path, progress=progress)
+    assert max(held) <= stream.PER_THREAD + 1
+
+
+def test_workers_of_another_version_are_refused(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    monkeypatch.setattr(runner, "__version__", "9.9.9")
+    monkeypatch.setattr("shells.study.store.__version__", "9.9.9")
+    with pytest.raises(EngineError, match=r"has version 0\.1\.0 of shells, and this run 9\.9\.9"):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+def test_workers_that_write_elsewhere_are_told_of(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    monkeypatch.setattr("shells.study.task.compute_block", lambda *arguments: None)
+    with pytest.raises(EngineError, match=r"block 0 was computed, and is not here: the workers write to another"):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+def test_no_scheduler_there(monkeypatch):
+    monkeypatch.setattr(engines, "ANSWER_SECONDS", 0.5)
+    nobody = engines.connect("tcp://127.0.0.1:9")
+    with pytest.raises(EngineError, match=r"tcp://127\.0\.0\.1:9: no scheduler of dask can be reached there"), nobody:
+        pass
+
+
+def test_batch_system_that_is_not_here(tmp_path, monkeypatch):
+    table = '[cluster]\nsystem = "pbs"\njobs = 2\ncores = 4\nmemory_gb = 8\nwalltime_hours = 1.5\n'
+    study = fakes.study(tmp_path, ("[run]", f"{table}\n[run]"))
+    monkeypatch.setenv("PATH", "")
+    with pytest.raises(EngineError, match=r"needs the (command qsub|package dask-jobqueue), which is not"):
+        run(study, directory=tmp_path)
+
+
+def test_words_for_blocks():
+    blocks = [Block(number, "debris", 0, 0, 0) for number in (9, 2, 7, 5, 6, 8, 12, 13)]
+    assert words.numbers(blocks) == "blocks 2, 5 to 9, 12, 13"
+    assert words.numbers(blocks[:1]) == "block 9"

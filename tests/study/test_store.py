@@ -28,6 +28,11 @@ def begun(tmp_path):
     return run
 
 
+@pytest.fixture
+def session(begun, tmp_path):
+    return begun.begin(fakes.study(tmp_path), engine="threads")[0]
+
+
 def contents(study):
     return {
         "decision": fakes.decision(study),
@@ -50,7 +55,7 @@ def test_blocks_come_back_as_they_were_written(begun, tmp_path):
         assert [read[name][key].dtype.kind for key in dataset.variables] == [
             dataset[key].dtype.kind for key in dataset.variables
         ], name
-    attributes = dict(zarr.open_group(begun.store / "blocks" / "00012", mode="r").attrs)
+    attributes = begun.attributes(BLOCK)
     assert (attributes["kind"], attributes["first"], attributes["last"], attributes["seconds"]) == (
         "debris",
         10,
@@ -151,21 +156,21 @@ def test_damaged_blocks_are_refused(begun, tmp_path, damage):
         chunk.unlink()
     else:
         (array / "zarr.json").write_text("{")
-    with pytest.raises(StoreError, match=r"blocks/00012: damaged.* Remove this directory and run the same study again"):
+    with pytest.raises(StoreError, match=r"blocks/00012: damaged.* Run the same study again: what is damaged is set"):
         begun.read_block(BLOCK)
 
 
-def test_manifest_tells_where_results_come_from(begun, tmp_path):
+def test_manifest_tells_where_results_come_from(begun, session, tmp_path):
     study = fakes.study(tmp_path)
-    begun.end()
+    session.note_end()
     manifest = begun.manifest()
     assert manifest["study"] == "trial" and manifest["hash"] == study_hash(study)
     assert manifest["seeds"] == {"study": 7, "solar": 0} and manifest["catalogue"] is None
     assert manifest["configuration"]["faults"]["per_satellite_year"] == 0.01
-    (session,) = manifest["sessions"]
-    assert session["host"] == socket.gethostname() and session["engine"] == "threads"
-    assert session["end"] >= session["start"]
-    assert {"python", "numpy", "numba", "zarr"} <= set(session["packages"])
+    before, facts = manifest["sessions"]
+    assert before["end"] is None and before["start"] <= facts["start"] <= facts["end"]
+    assert facts["host"] == socket.gethostname() and facts["engine"] == "threads"
+    assert {"python", "numpy", "numba", "zarr"} <= set(facts["packages"])
     assert (begun.path / "study.toml").read_text() == fakes.TEXT
     assert begun.study().model_dump() == study.model_dump()
 
@@ -215,8 +220,8 @@ def test_no_permission_to_write(begun, tmp_path, monkeypatch):
     def refuse(self, *arguments, **options):
         raise PermissionError(13, "Permission denied", str(self))
 
-    monkeypatch.setattr(Path, "open", refuse)
-    with pytest.raises(StoreError, match=r"lock: cannot write the run directory: Permission denied"), begun.locked():
+    monkeypatch.setattr(Path, "write_text", refuse)
+    with pytest.raises(StoreError, match=r"\.draft: cannot write the run directory: Permission denied"), begun.locked():
         pass
 
 
@@ -236,58 +241,79 @@ def test_what_is_no_run_directory(begun, tmp_path):
         begun.study()
 
 
-def test_log_is_one_json_object_a_line(begun):
-    begun.log("note", text="a\nb", done=1)
-    begun.log("end", text="", done=2)
+def test_log_is_one_json_object_a_line(begun, session):
+    session.log("note", text="a\nb", done=1)
+    session.log("end", text="", done=2)
     lines = [json.loads(line) for line in begun.log_file.read_text().splitlines()]
     assert [line["event"] for line in lines] == ["note", "end"]
     assert lines[0]["text"] == "a\nb" and lines[0]["time"].endswith("Z")
 
 
+def put_lock(run, **changes):
+    """Put a lock where another process would have left one."""
+    held, _ = lock.acquire(run.path)
+    own = json.loads(held.read_text())
+    held.unlink()
+    other = held.with_name("other.json")
+    other.write_text(json.dumps({**own, "since": "2031-01-01T00:00:00Z", **changes}))
+    return other
+
+
 def test_lock_keeps_a_second_run_out(begun):
+    for shared in (False, True):
+        with begun.locked() as note:
+            assert note == ""
+            with (
+                pytest.raises(StoreError, match=rf"another run holds this directory:\n  - process {os.getpid()} on "),
+                begun.locked(shared=shared),
+            ):
+                pass
     with begun.locked() as note:
         assert note == ""
-        with (
-            pytest.raises(StoreError, match=rf"another run holds this directory: process {os.getpid()} on "),
-            begun.locked(),
-        ):
+    assert not list((begun.path / "locks").iterdir())
+
+
+def test_parts_of_a_run_share_it_and_keep_a_whole_run_out(begun):
+    with begun.locked(shared=True), begun.locked(shared=True) as note:
+        assert note == ""
+        with pytest.raises(StoreError, match=r"(?s)since .*, a part of the run: .*, a part of the run"), begun.locked():
             pass
-    with begun.locked() as note:
-        assert note == ""
-    assert not (begun.path / "lock").exists()
+    with begun.locked():
+        pass
 
 
-@pytest.mark.parametrize("content", ["", "{", "[]", None])
-def test_lock_of_a_dead_process_is_taken_over(begun, content):
+def test_lock_of_a_dead_process_is_removed(begun):
     done = subprocess.run(
         [sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, text=True, check=True
     )
-    dead = {"pid": int(done.stdout), "born": "1", "host": socket.gethostname(), "since": "2031-01-01T00:00:00Z"}
-    (begun.path / "lock").write_text(json.dumps(dead) if content is None else content)
+    put_lock(begun, pid=int(done.stdout))
     with begun.locked() as note:
-        assert note == ("" if content is not None else f"took over the lock of process {dead['pid']}, which is gone")
-        with pytest.raises(StoreError, match=f"process {os.getpid()} "):
-            lock.acquire(begun.path)
+        assert note == f"removed the lock of process {int(done.stdout)}, which is gone"
+        assert len(list((begun.path / "locks").iterdir())) == 1
 
 
 def test_lock_of_a_number_used_again_or_of_another_host(begun):
-    own = {"pid": os.getpid(), "born": "1", "host": socket.gethostname(), "since": "2031-01-01T00:00:00Z"}
-    (begun.path / "lock").write_text(json.dumps(own))
+    put_lock(begun, born="1")
     with begun.locked() as note:
-        assert note.startswith("took over")
-    (begun.path / "lock").write_text(json.dumps({**own, "host": "elsewhere"}))
-    with pytest.raises(StoreError, match=r"on elsewhere, since 2031-01-01T00:00:00Z.* remove .*lock"), begun.locked():
+        assert note.startswith("removed the lock")
+    other = put_lock(begun, host="elsewhere")
+    with pytest.raises(StoreError) as caught, begun.locked():
         pass
-    assert (begun.path / "lock").exists()
+    assert f"process {os.getpid()} on elsewhere, since 2031-01-01T00:00:00Z: {other}" in str(caught.value)
+    assert "another host still runs can be seen only there. If it is surely gone, remove its file" in str(caught.value)
+    assert other.exists()
+    begun_lock = begun.locked(shared=True)
+    with pytest.raises(StoreError, match="elsewhere"), begun_lock:
+        pass
 
 
 def test_blocks_of_another_version_are_not_mixed(tmp_path, monkeypatch):
     study = fakes.study(tmp_path)
     place = RunDirectory(tmp_path / "runs" / study.name)
     place.make()
-    assert place.begin(study) == ""
+    assert place.begin(study)[1] == ""
     monkeypatch.setattr("shells.study.provenance.commit", lambda: "another")
-    assert place.begin(study) == "earlier blocks were computed by another commit of this version"
+    assert place.begin(study)[1] == "earlier blocks were computed by another commit of this version"
     monkeypatch.setattr("shells.study.store.__version__", "9.9.9")
     with pytest.raises(StoreError, match=r"holds blocks of version 0\.1\.0, and this is 9\.9\.9"):
         place.begin(study)

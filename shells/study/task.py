@@ -1,0 +1,121 @@
+"""The task that a worker runs: one block, computed and written."""
+
+from __future__ import annotations
+
+import time
+from functools import lru_cache
+
+import xarray as xr
+
+from shells import __version__
+from shells.study import provenance
+from shells.study.cases import Block, Layout, Scenario, scenarios_of
+from shells.study.configuration import Study
+from shells.study.engines import EngineError
+from shells.study.found import count
+from shells.study.store import RunDirectory
+from shells.study.summary import start_of
+
+
+def debris_group(scenario: Scenario) -> str:
+    """Return where in the store the debris of a scenario is kept: by its seed, for the Sun moves all alike."""
+    return f"inputs/{scenario.seed}/debris"
+
+
+def perform(version: str, place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> None:
+    """Compute a block where a worker runs: what is handed to dask.
+
+    Parameters
+    ----------
+    version : str
+        Version of the library where the run is led.
+    place, study, block, searched
+        As of `compute_block`.
+
+    Raises
+    ------
+    EngineError
+        The worker has another version of the library.
+    """
+    if version != __version__:
+        raise EngineError(
+            f"the worker on {provenance.host()} has version {__version__} of shells, and this run {version}; results "
+            "of two versions are not mixed. Install the same version there."
+        )
+    if not place.is_done(block):  # a worker that died took with it the news that it was
+        compute_block(place, study, block, searched)
+
+
+def compute_block(place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> None:
+    """Compute one block and write it: the task that a worker runs.
+
+    Parameters
+    ----------
+    place : RunDirectory
+        Where it is written, and where debris is read.
+    study : Study
+        The study.
+    block : Block
+        Which block.
+    searched : Layout or None
+        The layout whose approaches are searched; None for the first block, which chooses it.
+
+    Raises
+    ------
+    StoreError
+        Debris cannot be read, or the block cannot be written.
+    """
+    from shells.study.block import compute_debris_block, compute_fleet_block
+
+    begun = time.perf_counter()
+    scenario = scenarios_of(study)[block.scenario]
+    debris = None
+    if block.kind == "fleet":
+        datasets = compute_fleet_block(study, scenario)
+    else:
+        debris = debris_of(place, scenario).isel(object=slice(block.first, block.last))
+        datasets = compute_debris_block(study, scenario, debris, searched if scenario.number == 0 else None)
+    if "approaches" in datasets:
+        datasets["found"] = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
+    with place.writing():
+        place.write_block(
+            block,
+            datasets,
+            seconds=time.perf_counter() - begun,
+            version=__version__,
+            commit=provenance.commit(),
+            host=provenance.host(),
+        )
+
+
+def debris_of(place: RunDirectory, scenario: Scenario) -> xr.Dataset:
+    """Return the debris of a scenario, read once by each worker.
+
+    Parameters
+    ----------
+    place : RunDirectory
+        The run.
+    scenario : Scenario
+        Which.
+
+    Returns
+    -------
+    Dataset
+        OBJECTS.
+
+    Raises
+    ------
+    StoreError
+        It is missing or damaged.
+    """
+    group = debris_group(scenario)
+    try:
+        return _debris(place, group, (place.store / group / "zarr.json").read_bytes())
+    except OSError:
+        return place.read(group)  # says what is wrong
+
+
+@lru_cache(maxsize=1)
+def _debris(place: RunDirectory, group: str, head: bytes) -> xr.Dataset:
+    """Return the debris of a run; its checksum, in `head`, tells it from that of an older run in the same place."""
+    return place.read(group)
