@@ -9,7 +9,15 @@ import pytest
 from shells.errors import ConfigError
 from shells.motion.solar import ACTIVITIES
 from shells.study import locator
-from shells.study.configuration import CatalogueDebris, DemoDebris, ForcesTable, Study, load_study, study_hash
+from shells.study.configuration import (
+    CatalogueDebris,
+    ClusterTable,
+    DemoDebris,
+    ForcesTable,
+    Study,
+    load_study,
+    study_hash,
+)
 from shells.study.template import write_template
 from tests.study import fakes
 
@@ -256,6 +264,36 @@ def test_template_names_every_key_and_is_the_quickstart(tmp_path):
     )
     path.write_text(bare)
     assert load_study(path).model_dump() == study.model_dump()
+
+
+def test_cluster_study_names_every_key_of_its_table():
+    study = load_study(ROOT / "configs" / "cluster.toml")
+    table = tomllib.loads((ROOT / "configs" / "cluster.toml").read_text())["cluster"]
+    assert set(table) == set(ClusterTable.model_fields)
+    bare = study.model_copy(update={"cluster": None, "run": study.run.model_copy(update={"workers": 77})})
+    assert study_hash(study) == study_hash(bare)
+
+
+@pytest.mark.parametrize(
+    ("change", "expected"),
+    [
+        (("slurm", "lsf"), "cluster.system: found 'lsf', expected 'slurm' or 'pbs'"),
+        (("cores = 4", "cores = 4\nprocesses = 3"), "cluster.processes: found 3, expected a divisor of the 4 cores"),
+        (("cores = 4", 'cores = 4\nprologue = ["a\\nb"]'), "cluster.prologue: found ['a\\nb'], expected one line of"),
+        (("walltime_hours = 1", "walltime_hours = 0"), "cluster.walltime_hours: found 0, expected a number above 0"),
+    ],
+)
+def test_faults_of_the_cluster(tmp_path, change, expected):
+    table = '[cluster]\nsystem = "slurm"\njobs = 2\ncores = 4\nmemory_gb = 8\nwalltime_hours = 1\n'
+    study = fakes.study(tmp_path, ("[run]", f"{table}\n[run]"))
+    assert study.cluster.processes == 1
+    assert expected in fault(tmp_path, ("[run]", f"{table.replace(*change)}\n[run]"))
+
+
+@pytest.mark.parametrize("name", ["../trial", "a/b", "/tmp/trial", "..", "a\\b", "", "trial.", "a b", "trial\\n", "é"])
+def test_names_that_would_lead_elsewhere_are_refused(tmp_path, name):
+    shown = name.replace("\\\\", "\\")
+    assert "study.name: found '" in fault(tmp_path, ('name = "trial"', f"name = '{shown}'"))
 
 
 def test_template_is_not_written_over_a_file(tmp_path):
