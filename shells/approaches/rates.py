@@ -103,9 +103,10 @@ def approach_rates(
 
     Notes
     -----
-    The nodes and the mean ellipses of others are followed through windows of days in which gaps drift evenly to 2 km; a
-    rate of one pair is true to the square of that over the distance by which the gap drifts through the window, and the
-    errors of many pairs have no common sign.
+    The nodes and the mean ellipses of others are followed through windows in which gaps that come within reach drift
+    evenly to 0.5 km and crossing angles change by a fifth at most. Rates of one pair are true to some tenths of a per
+    cent, and those of many pairs, whose errors have no common sign, to less than that; approaches that begin or end all
+    at once do so within a window, at most from one node in time to the next.
     """
     ORBITS.check(orbits, stage="approach_rates")
     if others is not None:

@@ -1,133 +1,173 @@
-"""Counting entries into a distance by walking along the trajectories: knows nothing of planes, nodes and averages."""
+"""Counting entries into a distance by walking along the trajectories: knows nothing of planes, nodes and averages.
+
+Both counts let evenly spaced satellites run on each of the two orbits, every spacing from a start of its own at random.
+Each satellite is thus anywhere on its orbit with equal chance, and independent of each of the other orbit: the mean
+number of entries of a pair is that of two phases at random, without bias. The numbers of satellites have no factor in
+common, so that the differences of phase of all pairs are evenly spaced too, which leaves far less to chance than
+satellites strewn about. Departures are one to each equal share of their probability, in an order at random. Where the
+two orbits run in a low ratio to the spacings the counts scatter more, not around another mean; standard errors are
+those of independent repetitions, so they show it.
+"""
+
+from concurrent.futures import ThreadPoolExecutor
 
 import numba
 import numpy as np
+from scipy.special import ndtri
 
 from shells import constants
-from shells.motion.arrays import field
 from shells.motion.kernels import interpolate, state
-from shells.motion.propagation import element_array, node_clock, rate_array
+from shells.motion.propagation import element_array, field_of, node_clock, rate_array
 
-STEP = 60.0
+#: Longest step [s].
+STEP = 120.0
+
+#: Two satellites approach each other no faster [km/s], and gravity changes their relative velocity no faster [km/s2]:
+#: by twice its pull at the ground.
+FASTEST, PULL = 16.0, 0.02
+
+compiled = numba.njit(nogil=True)
 
 
-@numba.njit
-def place(values, rates, spacing, time, offset, departure, gravity, elements, out):
+@compiled
+def place(mean, offset, departure, gravity, elements, out):
     """State of a satellite ahead of its train, its mean radius off by a departure."""
-    mu, radius, zonals = gravity
-    interpolate(values, rates, 0.0, spacing, time, elements)
+    elements[:] = mean
     elements[5] += offset
     elements[0] += departure
-    state(elements, mu, radius, zonals, out)
+    state(elements, gravity[0], gravity[1], gravity[2], out)
 
 
-@numba.njit
-def enters(first, second, spacing, ahead, departures, times, was, now, distance, gravity, work):
-    """Whether a pair comes into the distance between two times, from its states there."""
-    before, after = was[1] - was[0], now[1] - now[0]
-    apart2, along, speed2 = (
-        np.dot(before[:3], before[:3]),
-        np.dot(before[:3], before[3:]),
-        np.dot(before[3:], before[3:]),
-    )
-    if apart2 < distance**2:
-        return False
-    if np.dot(after[:3], after[:3]) < distance**2:
-        return True
-    # straight lines miss by so much; gravity bends two of them by no more than 40 km in a step
-    near = apart2 - along * along / speed2 < (distance + 40.0) ** 2
-    if not (along < 0.0 < np.dot(after[:3], after[3:]) and near):
-        return False
-    low, high = times
-    for _ in range(30):
+@compiled
+def relative(a, b):
+    """Squared distance, its half rate of change, and squared relative speed of two states."""
+    apart2, along, speed2 = 0.0, 0.0, 0.0
+    for c in range(3):
+        d, v = b[c] - a[c], b[c + 3] - a[c + 3]
+        apart2 += d * d
+        along += d * v
+        speed2 += v * v
+    return apart2, along, speed2
+
+
+@compiled
+def dips(orbits, spacing, ahead, departures, low, high, distance, gravity, work):
+    """Whether a pair that comes nearer at one time and parts at the other is within the distance between them."""
+    while high - low > 1e-6:
         middle = 0.5 * (low + high)
-        place(first[0], first[1], spacing, middle, ahead[0], departures[0], gravity, work[0], work[1])
-        place(second[0], second[1], spacing, middle, ahead[1], departures[1], gravity, work[0], work[2])
-        between = work[2] - work[1]
-        if np.dot(between[:3], between[:3]) < distance**2:
+        for side in range(2):
+            interpolate(orbits[side][0], orbits[side][1], 0.0, spacing, middle, work[0])
+            place(work[0], ahead[side], departures[side], gravity, work[1], work[2 + side])
+        apart2, along, speed2 = relative(work[2], work[3])
+        if apart2 < distance**2:
             return True
-        if np.dot(between[:3], between[3:]) < 0.0:
+        half = 0.5 * (high - low)
+        if np.sqrt(apart2) - (np.sqrt(speed2) + PULL * half) * half > distance:
+            return False
+        if along < 0.0:
             low = middle
         else:
             high = middle
     return False
 
 
-@numba.njit
+@compiled
 def far_apart(a, b, reach):
     """Whether two places are farther apart than the reach along some axis."""
     return abs(a[2] - b[2]) > reach or abs(a[0] - b[0]) > reach or abs(a[1] - b[1]) > reach
 
 
-@numba.njit
-def walk(first, second, spacing, combs, departures, start, stop, step, distance, gravity):
-    """Number of entries into the distance between two times, of each satellite of the first train with the second's."""
-    steps = int(np.ceil((stop - start) / step))
-    step = (stop - start) / steps
-    work = np.empty((3, 6))
-    states = np.empty((2, combs[0].size, 6)), np.empty((2, combs[1].size, 6))
-    pair = np.empty((2, 2, 6))
-    counts = np.zeros(combs[0].size)
-    # two satellites approach each other no faster than 16 km/s
-    reach = distance + 16.0 * step
+@compiled
+def enters(orbits, spacing, ahead, departures, times, was, now, distance, gravity, work):
+    """Whether a pair comes into the distance between two times, from its states there."""
+    before2, along, speed2 = relative(was[0], was[1])
+    if before2 < distance**2:
+        return False
+    after2, later, _ = relative(now[0], now[1])
+    if after2 < distance**2:
+        return True
+    # a dip between two steps, if straight lines do not miss by more than gravity bends them
+    bend = 0.5 * PULL * (times[1] - times[0]) ** 2
+    if not (along < 0.0 < later and before2 - along * along / speed2 < (distance + bend) ** 2):
+        return False
+    return dips(orbits, spacing, ahead, departures, times[0], times[1], distance, gravity, work)
+
+
+@compiled
+def walk(first, second, spacing, ahead, departures, start, steps, step, distance, gravity):
+    """Number of entries into the distance from a start through steps, of all pairs of satellites of two trains."""
+    orbits = first, second
+    work = np.empty((4, 6))
+    states = np.empty((2, ahead[0].size, 6)), np.empty((2, ahead[1].size, 6))
+    count = 0
+    reach = distance + FASTEST * step
     for s in range(steps + 1):
         now, was = s % 2, (s + 1) % 2
         time = start + s * step
         for side in range(2):
-            values, rates = first if side == 0 else second
-            for j in range(combs[side].size):
-                own = departures[side][j]
-                place(values, rates, spacing, time, combs[side][j], own, gravity, work[0], states[side][now, j])
-        if s == 0:
-            continue
-        for j in range(combs[0].size):
-            for k in range(combs[1].size):
+            interpolate(orbits[side][0], orbits[side][1], 0.0, spacing, time, work[0])
+            for j in range(ahead[side].size):
+                place(work[0], ahead[side][j], departures[side][j], gravity, work[1], states[side][now, j])
+        for j in range(ahead[0].size if s > 0 else 0):
+            for k in range(ahead[1].size):
                 if far_apart(states[0][was, j], states[1][was, k], reach):
                     continue
-                pair[0, 0], pair[0, 1] = states[0][was, j], states[1][was, k]
-                pair[1, 0], pair[1, 1] = states[0][now, j], states[1][now, k]
-                ahead, off = (combs[0][j], combs[1][k]), (departures[0][j], departures[1][k])
-                times = (time - step, time)
-                if enters(first, second, spacing, ahead, off, times, pair[0], pair[1], distance, gravity, work):
-                    counts[j] += 1.0
-    return counts
+                phases, off = (ahead[0][j], ahead[1][k]), (departures[0][j], departures[1][k])
+                before, after = (states[0][was, j], states[1][was, k]), (states[0][now, j], states[1][now, k])
+                times = time - step, time
+                count += enters(orbits, spacing, phases, off, times, before, after, distance, gravity, work)
+    return count
 
 
-def side(orbits, row):
-    return np.ascontiguousarray(element_array(orbits)[row]), np.ascontiguousarray(rate_array(orbits)[row])
+class Walker:
+    """Two orbits, and what is asked of satellites on them."""
+
+    def __init__(self, first, second, within_km, spread_km):
+        _, self.spacing, nodes = node_clock(first)
+        self.span = self.spacing * (nodes - 1)
+        self.sides = [
+            (np.ascontiguousarray(element_array(orbits)[0]), np.ascontiguousarray(rate_array(orbits)[0]))
+            for orbits in (first, second)
+        ]
+        self.within_km, self.spread_km = within_km, spread_km
+        self.field = field_of(first, second)
+
+    def rate(self, rng, satellites, start, duration):
+        """Entries per year of one pair, from trains that are walked along for a duration."""
+        ahead = [(np.arange(count) + rng.uniform()) * 2.0 * np.pi / count for count in satellites]
+        departures = [
+            self.spread_km * ndtri((rng.permutation(count) + rng.uniform(size=count)) / count) for count in satellites
+        ]
+        steps = int(np.ceil(duration / STEP))
+        trains = tuple(ahead), tuple(departures)
+        found = walk(*self.sides, self.spacing, *trains, start, steps, duration / steps, self.within_km, self.field)
+        return found / np.prod(satellites) / duration * constants.YEAR.value
 
 
-def at_random(rng, satellites, spread_km):
-    """Phases and departures of the satellites of two trains."""
-    phases = tuple(rng.uniform(0.0, 2.0 * np.pi, satellites) for _ in range(2))
-    return phases, tuple(spread_km * rng.standard_normal(satellites) for _ in range(2))
+def repeated(count, seed, repetitions):
+    """Mean and standard error of a count that is repeated, each time with numbers at random of its own."""
+    with ThreadPoolExecutor(2) as threads:
+        found = np.array(list(threads.map(count, np.random.default_rng(seed).spawn(repetitions))))
+    return found.mean(), found.std(ddof=1) / np.sqrt(repetitions)
 
 
-def monte_carlo(first, second, *, within_km, trials, seed, spread_km=0.0, satellites=300):
+def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89, 97), trials=96, repetitions=16):
     """Entries per year of one pair of satellites and its standard error: times, phases and departures at random.
 
-    Each trial walks one revolution of the first.
+    Each trial walks one revolution of the first, from a time at random in one of equal shares of the span: any time is
+    as likely as any other, and each share has its turn.
     """
-    rng = np.random.default_rng(seed)
-    _, spacing, nodes = node_clock(first)
-    sides = side(first, 0), side(second, 0)
-    period = 2.0 * np.pi / sides[0][1][0, 5]
-    counts = np.empty(trials)
-    for trial in range(trials):
-        start = rng.uniform(0.0, spacing * (nodes - 1) - period)
-        drawn = at_random(rng, satellites, spread_km)
-        counts[trial] = walk(*sides, spacing, *drawn, start, start + period, STEP, within_km, field()).sum()
-    scale = constants.YEAR.value / period / satellites**2
-    return counts.mean() * scale, counts.std(ddof=1) / np.sqrt(trials) * scale
+    walker = Walker(first, second, within_km, spread_km)
+    period = 2.0 * np.pi / walker.sides[0][1][0, 5]
+
+    def count(rng):
+        starts = (np.arange(trials) + rng.uniform(size=trials)) / trials * (walker.span - period)
+        return np.mean([walker.rate(rng, satellites, start, period) for start in starts])
+
+    return repeated(count, seed, repetitions)
 
 
-def enumerate_entries(first, second, *, within_km, seed, spread_km=0.0, satellites=300):
-    """Entries per year of one pair of satellites over the whole span, and its standard error over satellites."""
-    rng = np.random.default_rng(seed)
-    _, spacing, nodes = node_clock(first)
-    span = spacing * (nodes - 1)
-    drawn = at_random(rng, satellites, spread_km)
-    counts = walk(side(first, 0), side(second, 0), spacing, *drawn, 0.0, span, STEP, within_km, field())
-    scale = constants.YEAR.value / span / satellites
-    # the satellites of the second train are as much at random as those of the first
-    return counts.mean() * scale, np.sqrt(2.0) * counts.std(ddof=1) / np.sqrt(satellites) * scale
+def enumerate_entries(first, second, *, within_km, seed, spread_km=0.0, satellites=(37, 41), repetitions=16):
+    """Entries per year of one pair of satellites and its standard error: trains followed over the whole span."""
+    walker = Walker(first, second, within_km, spread_km)
+    return repeated(lambda rng: walker.rate(rng, satellites, 0.0, walker.span), seed, repetitions)

@@ -40,11 +40,13 @@ from shells.compiled import allocating_kernel, inlined_kernel, inner_kernel, ker
 from shells.motion.kernels import hermite, interpolate, radial_short_period_bound, state
 from shells.motion.series.kernels import TWO_PI
 
-#: Largest departure [km] of a gap from even drift inside a sub-window, and largest turn of a mutual node there [rad].
-#: An uneven drift crosses a threshold at another time and speed, as often faster as slower: sums over objects keep
-#: to 0.1 % of those with windows of a day, single objects to a few hundredths.
-DRIFT = 4.0
-TURN = 0.4
+#: Largest departure [km] of a gap from even drift inside a sub-window, and how many times shorter sub-windows are where
+#: a gap comes within reach, which leaves a departure smaller by the square of that.
+DRIFT, CLOSER = 4.0, 3.0
+
+#: Largest turn of a mutual node inside a sub-window [rad]: by so much its crossing angle changes, relative to itself.
+#: Rates go with 1 / sin I, whose mean over a sub-window is above that in the middle by TURN^2 / 12.
+TURN = 0.2
 
 #: Smallest eccentricity whose perigee is followed.
 LEAST = 1e-3
@@ -575,6 +577,14 @@ def add_chords(now, orbit, node, factors, gaps, weight, count, distances, spread
 
 
 @inlined_kernel
+def comes_within(before, after, margin):
+    """Return whether the gap at either node is, or passes, within a margin between two crossings."""
+    return (before[5] * after[5] <= 0.0 or min(abs(before[5]), abs(after[5])) <= margin) or (
+        before[6] * after[6] <= 0.0 or min(abs(before[6]), abs(after[6])) <= margin
+    )
+
+
+@inlined_kernel
 def add_nodes(a, b, start, stop, was, crossings, frames, left_out, margin, weight, count, spacing, distances, spread,
               field, bands, geometry, work, out):  # fmt: skip
     """Add the expected approaches at both nodes in a sub-window below the first ``count`` distances.
@@ -628,12 +638,13 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
     for c in range(FRAME):
         frames[0, 0, c], frames[0, 1, c] = a[3][0, c], b[3][0, c]
     ellipse_crossing(frames[0, 0], frames[0, 1], crossings[0])
-    start, part = 0.0, 0
+    start, part, close_until = 0.0, 0, 0.0
     while start < length:
         was, now = part % 2, (part + 1) % 2
         # a node turns the faster the nearer the planes, down to where the smallest encounter covers the whole orbit
         apart = max(crossings[was, 0], distances[0] / floor)
-        pace = max(turning / (TURN * apart), (turning / apart + perigee) * bending)
+        bends = (turning / apart + perigee) * bending * (CLOSER if start < close_until else 1.0)
+        pace = max(turning / (TURN * apart), bends)
         stop = start + 1.0 / pace if pace * (length - start) > 1.0 else length
         if stop == spacing:
             for c in range(FRAME):
@@ -651,6 +662,13 @@ def add_window(a, b, length, spacing, factor, distances, floor, spread, field, b
             count += 1
         if count > 0:
             margin = (distances[count - 1] + spread[0]) * slant(shape_a, shape_b, sine) + left_out
+            if (
+                start >= close_until
+                and CLOSER * bends * (stop - start) > 1.0
+                and comes_within(crossings[was], crossings[now], margin + DRIFT)
+            ):
+                close_until = stop
+                continue
             add_nodes(
                 a, b, start, stop, was, crossings, frames, left_out, margin, passages * (stop - start), count,
                 spacing, distances, spread, field, bands, geometry, work, out,
