@@ -4,7 +4,7 @@ import sys
 
 import numpy as np
 
-from benchmarks import accuracy, approaches, motion, rates, risk
+from benchmarks import accuracy, approaches, motion, rates, risk, study
 
 BENCHMARKS = {
     "motion": motion.main,
@@ -14,6 +14,7 @@ BENCHMARKS = {
     "slow_pairs": approaches.slow_pairs,
     "rates": rates.main,
     "risk": risk.main,
+    "study": study.main,
 }
 
 
