@@ -15,7 +15,7 @@ import os
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -108,7 +108,8 @@ class RunDirectory:
         try:
             yield note
         finally:
-            lock.release(held)
+            with suppress(OSError):  # what made the directory read-only is told; the lock ends with this process
+                lock.release(held)
 
     def begin(self, study: Study, *, part: str = "", **facts: Any) -> tuple[Session, str]:
         """Take up a study: write its frozen copy and the manifest, or check that this is its run directory.
