@@ -313,7 +313,7 @@ class _Run:
         text = _in_words(error)
         self.failures[block] = text
         trace = "".join(traceback.format_exception(error))
-        self.place.keep_failure(block, error=text, traceback=trace)
+        self.place.keep_failure(block, text, trace)
         self.tell("failed", f"block {block.number}: {text}", block=block.number, traceback=trace)
 
     def note_workers(self, workers: Workers) -> None:

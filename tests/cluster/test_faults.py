@@ -88,10 +88,9 @@ class Campaign:
         room = self.draw.randint(2**12, 2**18)
         _wait(lambda: self.disk.remount(f"size={self.disk.used() + room}"))  # refused when more is used by then
         words = finished(process, 1)
-        self.disk.resize(ROOM)
-        assert (
-            "cannot write the run directory: No space left on device" in words and "run the same command again" in words
-        )
+        assert self.disk.remount(f"size={ROOM}")
+        assert "cannot write the run directory: No space left on device" in words
+        assert "free space, and run the same command again" in words
         return "message"
 
     def read_only(self):
