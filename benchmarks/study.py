@@ -15,6 +15,7 @@ from typing import Any
 from distributed import Client, LocalCluster
 
 from shells.study.block import compute_debris_block
+from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
 from shells.study.runner import run
 from shells.study.store import RunDirectory
@@ -64,15 +65,16 @@ def main(objects: int = 4000, years: int = 1) -> None:
 
 def block_costs(study: Any, place: RunDirectory) -> tuple[float, float]:
     """Return the CPU time of the computing of a block, and of the whole task [s]."""
-    size = study.run.objects_per_block
-    blocks = place.blocks(study, debris_of(place).sizes["object"])[-BLOCKS - 1 : -1]
+    scenario, layout = scenarios_of(study)[0], layouts_of(study)[0]
+    debris = debris_of(place, scenario)
+    blocks = place.blocks(study, debris.sizes["object"])[-BLOCKS - 1 : -1]
     begun = time.process_time()
     for block in blocks:
-        compute_debris_block(study, debris_of(place).isel(object=slice(block.first, block.first + size)), 0)
+        compute_debris_block(study, scenario, debris.isel(object=slice(block.first, block.last)), layout)
     computed = time.process_time() - begun
     begun = time.process_time()
     for block in blocks:
-        compute_block(place, study, replace(block, number=90_000 + block.number), 0)
+        compute_block(place, study, replace(block, number=90_000 + block.number), layout)
     return computed / BLOCKS, (time.process_time() - begun) / BLOCKS
 
 

@@ -171,10 +171,10 @@ def test_block_that_always_kills_its_worker(tmp_path, monkeypatch):
     poison.write_text(
         "import os, signal, pytest\n"
         "from tests.study import fakes\n"
-        "def kill(study, debris, case):\n"
+        "def kill(study, scenario, debris, searched):\n"
         "    if int(debris['object'][0]) == 50010:\n"
         "        os.kill(os.getpid(), signal.SIGKILL)\n"
-        "    return fakes.compute_debris_block(study, debris, case)\n"
+        "    return fakes.compute_debris_block(study, scenario, debris, searched)\n"
         "def dask_setup(worker):\n"
         "    fakes.install(pytest.MonkeyPatch(), compute_debris_block=kill)\n"
     )

@@ -19,7 +19,7 @@ from shells.study.configuration import load_study
 from shells.study.store import RunDirectory
 from tests.study import fakes
 
-BLOCK = Block(1, "debris", 0, 10)
+BLOCK = Block(1, "debris", 0, 0, 10)
 MARKUP = "<script>alert(1)</script>&\"'"
 
 
@@ -29,7 +29,7 @@ def stored(tmp_path):
     place = RunDirectory(tmp_path / "trial")
     place.make()
     place.begin(study)
-    place.write("inputs/debris", fakes.debris(25))
+    place.write("inputs/7/debris", fakes.debris(25))
     place.write_block(BLOCK, {"planes": fakes.planes(study)}, seconds=1.0)
     return place
 
@@ -98,7 +98,7 @@ def test_impossible_metadata_is_a_damage_in_words(stored, change):
 def test_foreign_content_is_refused(stored):
     group = stored.store / "blocks" / "00002"
     zarr.open_group(group, mode="w", zarr_format=3).create_array("x", data=np.arange(3))
-    block = Block(2, "debris", 10, 20)
+    block = Block(2, "debris", 0, 10, 20)
     with pytest.raises(StoreError, match=r"blocks/00002: damaged \(KeyError: 'checksums'\)"):
         stored.read_block(block)
     assert "seal" in stored.damaged([block])[block]
