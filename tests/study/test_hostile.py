@@ -127,7 +127,7 @@ def test_any_change_of_any_byte_is_found(stored, data):
 def test_markup_in_names_stays_text(tmp_path, monkeypatch):
     fakes.install(monkeypatch)
 
-    def marked(study):
+    def marked(study, seed):
         objects = fakes.debris(study.debris.count)
         count = objects.sizes["object"]
         return objects.assign(
