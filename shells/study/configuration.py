@@ -426,15 +426,25 @@ class Study(Table):
 
     @property
     def tolerance_sets(self) -> dict[str, Tolerances]:
-        """The sets of tolerances by name; the first is the one that the study is decided under."""
+        """The sets of tolerances by name."""
         sets = self.sweep.tolerances or (ToleranceSet(name="stated"),)
         return {one.name: Tolerances(**_filled(self.tolerances, one)) for one in sets}
 
     @property
     def fault_sets(self) -> dict[str, ControlFaults]:
-        """The sets of control faults by name; the first is the one that the study is decided under."""
+        """The sets of control faults by name."""
         sets = self.sweep.faults or (FaultSet(name="stated"),)
         return {one.name: ControlFaults(**_filled(self.faults, one)) for one in sets}
+
+    @property
+    def stated_tolerances(self) -> Tolerances:
+        """The tolerances that the study is decided under: the first set."""
+        return next(iter(self.tolerance_sets.values()))
+
+    @property
+    def stated_faults(self) -> ControlFaults:
+        """The control faults that the study is decided under: the first set."""
+        return next(iter(self.fault_sets.values()))
 
     @property
     def name(self) -> str:
