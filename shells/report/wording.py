@@ -65,7 +65,7 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         "Margin": _margin(decision),
         "Smallest distance": f"{left} km left between planes when all tolerances are used up; closest pair expected in "
         f"{years(summary['years'])}, faults among it: "
-        + ("farther than all thresholds" if closest is None else f"{significant(closest, 2)} km (even chance)"),
+        + ("farther than all thresholds" if closest is None else f"about {significant(closest, 1)} km (even chance)"),
     }
     if decision["largest_term"]:
         largest = decision["largest_term"]

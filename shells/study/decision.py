@@ -92,8 +92,8 @@ class Assessment:
     def even_chance_km(self, years: float) -> float:
         """Return the distance that some pair comes within in that time with an even chance, missing if beyond all.
 
-        Numbers rise with distance like powers of it between the thresholds, and with its square below the first. The
-        approaches of one fault come together: they count as `independent` ones do.
+        Good to a tenth: numbers rise with distance like powers of it between the thresholds, and with its square below
+        the first. The approaches of one fault come together: they count as `independent` ones do.
         """
         control, fault = (expected.sum(axis=0) * years for expected in self.expected)
         number = control + independent(fault, self.faults * years)
