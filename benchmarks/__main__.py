@@ -4,7 +4,7 @@ import sys
 
 import numpy as np
 
-from benchmarks import accuracy, approaches, motion, order, rates, risk
+from benchmarks import accuracy, approaches, motion, order, rates, risk, study
 
 BENCHMARKS = {
     "motion": motion.main,
@@ -15,6 +15,7 @@ BENCHMARKS = {
     "rates": rates.main,
     "order": order.main,
     "risk": risk.main,
+    "study": study.main,
 }
 
 

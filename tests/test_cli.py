@@ -18,6 +18,7 @@ from shells.report.drawing import Chart
 from shells.study import estimate
 from shells.study.caution import CAUTION
 from shells.study.runner import Event
+from shells.study.stream import Workers
 from tests.study import fakes
 
 ROOT = Path(__file__).parents[1]
@@ -303,3 +304,43 @@ def test_progress_without_a_terminal_is_sparse(capsys):
     err = capsys.readouterr().err.splitlines()
     assert err[:2] == ["run trial in runs/trial", "1 of 100 blocks done"] and err[3:] == ["block 7: [oh] no"]
     assert re.fullmatch(r"100 of 100 blocks done, [0-9.e+]+ blocks/s", err[2])
+
+
+def test_progress_tells_rate_time_left_and_failures(monkeypatch):
+    clock = iter([100.0, 104.0, 104.0, 108.0, 108.0])
+    monkeypatch.setattr(terminal.time, "monotonic", lambda: next(clock))
+    pace = terminal._Pace()
+    pace.count()
+    assert pace.facts(9) == []
+    pace.count()
+    assert pace.facts(9) == ["4 s/block", "0:00:36 left"]
+    monkeypatch.undo()
+    progress = terminal.ProgressLine()
+    progress(Event("block", "", 3, 10, failed=2, cases=12, workers=Workers(4, 16)))
+    assert progress.bar.tasks[0].fields == {"cases": "12 cases, ", "facts": "2 failed, 4 workers"}
+
+
+def test_options_of_a_run(trial):
+    for arguments, words in (
+        (("--blocks", "3"), "found '3', expected two numbers such as 0:50"),
+        (("--blocks", "5:5"), "found '5:5', expected two numbers such as 0:50, the second one larger"),
+        (("--blocks", "-1:5"), "found '-1:5'"),
+        (("--tls-ca", "x"), "--tls-ca, --tls-cert and --tls-key go with --scheduler"),
+    ):
+        result = call("run", trial, *arguments)
+        assert result.exit_code == 2 and words in result.output, arguments
+    result = call("run", trial, "--blocks", "9:12")
+    assert result.exit_code == 1 and "blocks 9:12: there are none; the study has those from 0 to 3." in result.output
+
+
+def test_parts_and_check_of_a_run_directory(trial):
+    result = call("run", trial, "--blocks", "0:2")
+    assert result.exit_code == 0 and result.stdout == ""
+    result = call("check", "runs/trial")
+    assert result.exit_code == 1
+    assert "Error: runs/trial: 2 of 4 blocks are whole:\n  - blocks 2, 3: not computed yet\n" in result.output
+    assert call("run", trial).exit_code == 0
+    result = call("check", "runs/trial")
+    assert result.exit_code == 0 and "runs/trial: all 4 blocks are whole\n  seconds  " in result.output
+    result = call("check", "runs")
+    assert result.exit_code == 1 and "runs/manifest.json: cannot be read" in result.output

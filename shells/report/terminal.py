@@ -147,6 +147,8 @@ def print_summary(summary: dict[str, Any], page: str) -> None:
         console.print(Text("Smallest step that meets the target under each set of assumptions"))
         console.print(_assumptions(other))
     console.print(Text(_found(summary)))
+    for line in wording.debris_lines(summary):
+        console.print(Text(line))
     if summary["debris"] and summary["debris"]["rejected"]:
         rejected = ", ".join(f"{reason} {count}" for reason, count in summary["debris"]["rejected"].items())
         console.print(Text(f"Catalogue records rejected: {rejected}."))

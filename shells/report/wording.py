@@ -127,6 +127,34 @@ def price(costs: dict[str, Any], span: float) -> str:
     return ", ".join(parts)
 
 
+def debris_lines(summary: dict[str, Any]) -> list[str]:
+    """Return what the approaches of debris mean, in sentences.
+
+    Parameters
+    ----------
+    summary : dict
+        The summary of a run.
+
+    Returns
+    -------
+    list of str
+        Nothing without such approaches.
+    """
+    risk, avoidance = summary["debris_collisions"], summary["avoidance"]
+    if risk is None:
+        return []
+    manoeuvres = ", ".join(
+        f"{with_error(one['manoeuvres_per_satellite_year'], one['error'])} from {one['threshold']:g}"
+        for one in avoidance
+    )
+    return [
+        f"Collisions of the whole fleet with debris in case {summary['searched_case']} over the mission, without "
+        f"avoidance, from the approaches found: {with_error(risk['number'], risk['number_error'])} expected, "
+        f"probability {with_error(risk['probability'], risk['probability_error'])} (errors: objects resampled).",
+        f"Avoidance against debris, manoeuvres per satellite and year by action threshold: {manoeuvres}.",
+    ]
+
+
 def stated_cases(summary: dict[str, Any]) -> list[dict[str, Any]]:
     """Return the cases under the assumptions that the study is decided under.
 

@@ -140,6 +140,54 @@ def avoidance_workload(
     )
 
 
+def total_workload(parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Add up workloads against different second objects.
+
+    Parameters
+    ----------
+    parts : sequence of Dataset
+        WORKLOAD with the same thresholds, each against objects of its own.
+
+    Returns
+    -------
+    Dataset
+        WORKLOAD: rates added, shares weighted with them, errors of different objects added in squares (those of a
+        single object, which are missing, left out).
+
+    Raises
+    ------
+    InputError
+        No part, or different thresholds.
+    """
+    faults = Faults("total_workload: arguments cannot be used")
+    faults.require(len(parts) > 0, "parts: none found; give at least one workload")
+    faults.raise_if_any()
+    levels = parts[0]["threshold"].values
+    faults.require(
+        all(np.array_equal(part["threshold"].values, levels) for part in parts),
+        "threshold: different ones found in the parts; expected the same in all",
+    )
+    faults.raise_if_any()
+    stacked = {name: np.stack([part[name].values for part in parts]) for name in parts[0].data_vars}
+    rates = stacked["manoeuvres"].sum(axis=0)
+    # the encounters of a part, from which its share was taken
+    met = np.divide(
+        stacked["manoeuvres"], stacked["share"], out=np.zeros_like(stacked["share"]), where=stacked["share"] > 0.0
+    ).max(axis=1)
+    return WORKLOAD.build(
+        {
+            "threshold": levels,
+            "share": rates / met.sum() if met.sum() > 0.0 else np.zeros(levels.size),
+            "manoeuvres": rates,
+            "manoeuvres_error": np.sqrt(np.nansum(stacked["manoeuvres_error"] ** 2, axis=0)),
+            "manoeuvres_counted": stacked["manoeuvres_counted"].sum(axis=0),
+            "manoeuvres_small_body": stacked["manoeuvres_small_body"].sum(axis=0),
+            "reach": stacked["reach"].max(axis=0),
+            "lasting": stacked["lasting"].sum(),
+        }
+    )
+
+
 def small_body_area(covariance_m2: Floats, radius_m: Floats, threshold: float) -> Floats:
     """Return the area of the misses above a threshold in the limit of a body small against the errors.
 

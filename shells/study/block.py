@@ -23,7 +23,7 @@ from shells.fleet.stack import stack
 from shells.motion.forces import Forces
 from shells.motion.propagation import propagate
 from shells.schema import OBJECTS, RATES
-from shells.study import decision
+from shells.study import decision, encounters
 from shells.study.cases import UNSTACKED, Layout, Scenario, expand, layouts_of, scenarios_of, searched_case
 from shells.study.configuration import Study
 from shells.study.price import price_of
@@ -252,8 +252,8 @@ def compute_debris_block(
     -------
     dict of Dataset
         "rates" (Rates by layout, object, within_km: means over the mission), "collisions" (Rates by layout, object:
-        within the sum of the hard-body radii), and where asked for "approaches". Layout -1 has all planes at one
-        altitude.
+        within the sum of the hard-body radii), and where asked for "approaches" and, if there are any, "numbers" and
+        "workload" of `encounters.weigh`. Layout -1 has all planes at one altitude.
     """
     OBJECTS.check(debris, stage="debris block")
     moved = move(study, scenario, debris)
@@ -270,8 +270,9 @@ def compute_debris_block(
         "collisions": RATES.build({**axes, "rate": _collision_rate(study, debris, found)}, dims=("layout", "object")),
     }
     if searched is not None:
-        fleet = move(study, scenario, fleet_of(study, searched, scenario))
-        datasets["approaches"] = find_approaches(fleet, moved, within_km=study.search_km)
+        fleet = fleet_of(study, searched, scenario)
+        found = find_approaches(move(study, scenario, fleet), moved, within_km=study.search_km)
+        datasets |= {"approaches": found, **encounters.weigh(study, found, fleet, debris)}
     return datasets
 
 

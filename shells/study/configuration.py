@@ -248,6 +248,20 @@ class ApproachesTable(Table):
         return _ascending(thresholds)
 
 
+class AvoidanceTable(Table):
+    """What an avoidance manoeuvre is decided on, and from which probability; the ages are assumptions."""
+
+    thresholds: tuple[Annotated[float, Field(ge=1e-12, lt=1.0)], ...] = Field(
+        default=(1e-4, 1e-5, 1e-6), min_length=1, description="collision probabilities from which somebody acts"
+    )
+    fleet_age_days: NotNegative = Field(
+        default=0.2, description="assumed age of the orbit of a satellite at the encounter [days]"
+    )
+    debris_age_days: NotNegative = Field(
+        default=0.5, description="assumed age of the orbit of the other object at the encounter [days]"
+    )
+
+
 class SweepTable(Table):
     """The cases that are compared: every step with every order, under every combination of what else is listed."""
 
@@ -357,6 +371,7 @@ class Study(Table):
     forces: ForcesTable = ForcesTable()
     debris: Annotated[DemoDebris | CatalogueDebris, Field(discriminator="source")] | None = None
     approaches: ApproachesTable = ApproachesTable()
+    avoidance: AvoidanceTable = AvoidanceTable()
     sweep: SweepTable
     target: TargetTable
     run: RunTable = RunTable()

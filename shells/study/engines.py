@@ -58,7 +58,8 @@ def connect(
     from distributed import Client
     from distributed.security import Security
 
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # a run says once, in words, what was lost
+    for name in ("distributed", "distributed.client"):  # a run says once, in words, what was lost
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     files = {"tls_ca_file": tls_ca, "tls_client_cert": tls_cert, "tls_client_key": tls_key}
     settings = {name: str(path) for name, path in files.items() if path}
     with ExitStack() as stack:

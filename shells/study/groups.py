@@ -23,6 +23,9 @@ from zarr.abc.buffer import Buffer
 from zarr.storage import MemoryStore
 
 from shells.errors import StoreError
+from shells.risk.aggregation import COLLISION_RISK
+from shells.risk.numbers import NUMBERS
+from shells.risk.workload import WORKLOAD
 from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, SENSITIVITY, Schema
 from shells.study.found import FOUND
 
@@ -33,9 +36,14 @@ SCHEMA_OF: dict[str, Schema] = {
     "debris": OBJECTS,
     "decision": DECISION,
     "found": FOUND,
+    "numbers": NUMBERS,
     "planes": PLANES,
     "rates": RATES,
+    "risk_by_plane": COLLISION_RISK,
+    "risk_by_year": COLLISION_RISK,
+    "risk_of_fleet": COLLISION_RISK,
     "sensitivity": SENSITIVITY,
+    "workload": WORKLOAD,
 }
 
 #: The codecs that `write` uses. Nothing packed by others is decoded: a store may come from anywhere.
@@ -120,7 +128,7 @@ def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[s
     group : str
         Path of the group in the store.
     only : collection of str, optional
-        Names of the Datasets to read, by default all.
+        Names of the Datasets to read, those of them that the group has; by default all.
 
     Returns
     -------
@@ -137,7 +145,7 @@ def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[s
         raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
     try:
         checksums = dict(attributes_of(place)["checksums"])
-        names = list(checksums if only is None else only)
+        names = [name for name in checksums if only is None or name in only]
         single = list(checksums) == [place.name]
         datasets = {name: _load(store, group if single else f"{group}/{name}", SCHEMA_OF[name]) for name in names}
         wrong = [name for name in names if checksum(datasets[name]) != checksums[name]]

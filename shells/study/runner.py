@@ -313,7 +313,7 @@ class _Run:
         text = _in_words(error)
         self.failures[block] = text
         trace = "".join(traceback.format_exception(error))
-        self.place.keep_failure(block, error=text, traceback=trace)
+        self.place.keep_failure(block, text, trace)
         self.tell("failed", f"block {block.number}: {text}", block=block.number, traceback=trace)
 
     def note_workers(self, workers: Workers) -> None:
@@ -347,6 +347,7 @@ class _Run:
 
     def conclude(self, debris: xr.Dataset | None) -> None:
         """Write what rests on all blocks: decision, planes, counts, summary."""
+        from shells.study import encounters
         from shells.study.decision import assemble
 
         place = self.place
@@ -354,9 +355,13 @@ class _Run:
         fleet = [place.read_block(block, "decision", "planes", "sensitivity") for block in kinds["fleet"]]
         rates = ((block.scenario, place.read_block(block, "rates", "collisions")) for block in kinds["debris"])
         decision = assemble(self.study, fleet, rates)
-        found = total(place.read_block(block, "found")["found"] for block in self.blocks if block.scenario == 0)
+        searched = [block for block in self.blocks if block.scenario == 0]
+        found = total(place.read_block(block, "found")["found"] for block in searched)
+        debris_risk = encounters.conclude(
+            self.study, (place.read_block(block, "numbers", "workload") for block in searched)
+        )
         with place.writing():
-            for name, dataset in {**fleet[0], "decision": decision, "found": found}.items():
+            for name, dataset in {**fleet[0], **debris_risk, "decision": decision, "found": found}.items():
                 place.write(name, dataset)
             self.session.note_end()
             place.write_json(
@@ -366,6 +371,7 @@ class _Run:
                     decision,
                     fleet[0]["sensitivity"],
                     found,
+                    debris_risk,
                     debris,
                     place.manifest(),
                     searched=searched_case(fleet[0]["decision"]),

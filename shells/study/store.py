@@ -15,7 +15,7 @@ import os
 import uuid
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,9 +25,9 @@ from pydantic import ValidationError
 
 from shells import __version__
 from shells.errors import StoreError
-from shells.study import groups, lock, provenance, sessions
+from shells.study import failures, groups, lock, manifest, provenance, sessions
 from shells.study.cases import Block, cut
-from shells.study.configuration import HOW, Study, study_hash
+from shells.study.configuration import Study
 from shells.study.sessions import Session
 
 DEFAULT_ROOT = Path("runs")
@@ -78,7 +78,7 @@ class RunDirectory:
         """
         with self.writing():
             self.path.mkdir(parents=True, exist_ok=True)
-        if not (self.path / "manifest.json").exists() and (self.store.exists() or self.log_file.exists()):
+        if not (self.path / manifest.MANIFEST).exists() and (self.store.exists() or self.log_file.exists()):
             raise StoreError(
                 f"{self.path}: holds results but no manifest.json, so it cannot be told whose they are. Remove the "
                 "directory, or give another place with --directory."
@@ -108,7 +108,8 @@ class RunDirectory:
         try:
             yield note
         finally:
-            lock.release(held)
+            with suppress(OSError):  # what made the directory read-only is told; the lock ends with this process
+                lock.release(held)
 
     def begin(self, study: Study, *, part: str = "", **facts: Any) -> tuple[Session, str]:
         """Take up a study: write its frozen copy and the manifest, or check that this is its run directory.
@@ -134,31 +135,19 @@ class RunDirectory:
         StoreError
             The directory belongs to another study or to another version of the library, or the catalogue has changed.
         """
-        manifest = self._manifest_of(study)
+        wanted = manifest.of_study(study)
         facts = {"version": __version__, "commit": provenance.commit(), "host": provenance.host(), **facts}
-        note = self._difference_of(sessions.every(self.path), facts)
+        note = manifest.note_on_versions(self.path, sessions.every(self.path), facts)
         with self.writing():
-            if manifest:
+            if not (self.path / manifest.MANIFEST).exists():
                 self._write_text("study.toml", study.text)
-                self._write_first("manifest.json", manifest)
-                self._manifest_of(study)  # of parts that begin at once the first decides: what it wrote is checked too
+                self._write_first(manifest.MANIFEST, wanted)
+            manifest.refuse_others(self.path, self.manifest(), wanted)  # also of parts that begin at once
             if not part:
                 groups.clear_parts(self.store)
             for group in ("", "blocks", "inputs", groups.PARTS):
                 groups.make(self.store / group)
             return sessions.begin(self.path, part, **facts, packages=provenance.packages()), note
-
-    def _difference_of(self, earlier: list[dict[str, Any]], session: dict[str, Any]) -> str:
-        """Refuse blocks of another version of the library; return a note on those of another commit."""
-        others = sorted({one["version"] for one in earlier} - {session["version"]})
-        if others:
-            raise StoreError(
-                f"{self.path}: holds blocks of version {', '.join(others)}, and this is "
-                f"{session['version']}; results of two versions are not mixed. "
-                "Run the study in another place with --directory, or use that version."
-            )
-        commits = {one["commit"] for one in earlier} - {session["commit"]}
-        return "earlier blocks were computed by another commit of this version" if commits else ""
 
     def manifest(self) -> dict[str, Any]:
         """Return the manifest.
@@ -173,7 +162,7 @@ class RunDirectory:
         StoreError
             This is no run directory.
         """
-        written = self._read_json("manifest.json", "`shells run` makes a run directory")
+        written = self._read_json(manifest.MANIFEST, "`shells run` makes a run directory")
         return {**written, "sessions": sessions.every(self.path)}
 
     def summary(self) -> dict[str, Any]:
@@ -306,23 +295,22 @@ class RunDirectory:
                 number += 1
             return (self.store / name).rename(place)
 
-    def keep_failure(self, block: Block, **facts: Any) -> None:
+    def keep_failure(self, block: Block, error: str, traceback: str) -> None:
         """Keep how a block failed.
 
         Parameters
         ----------
         block : Block
             Which.
-        **facts
-            Error, traceback: anything JSON can hold.
+        error, traceback : str
+            What happened, in a line and in full.
         """
         with self.writing():
-            self.failed.mkdir(exist_ok=True)
-            self.write_json(f"failed/{_name(block)}.json", {"block": block.number, "time": provenance.now(), **facts})
+            failures.keep(self.failed, _name(block), error, traceback)
 
     def forget_failure(self, block: Block) -> None:
         """Remove what was kept of the failure of a block."""
-        (self.failed / f"{_name(block)}.json").unlink(missing_ok=True)
+        failures.forget(self.failed, _name(block))
 
     def failures(self, blocks: Iterable[Block]) -> dict[Block, str]:
         """Return which blocks have failed and have not been computed since.
@@ -337,11 +325,9 @@ class RunDirectory:
         dict of Block to str
             The error of each.
         """
-        kept = {path.stem for path in self.failed.glob("*.json")}
-        return {
-            block: str(self._read_json(f"failed/{_name(block)}.json", "remove this file").get("error"))
-            for block in self.missing(block for block in blocks if _name(block) in kept)
-        }
+        kept = failures.errors(self.failed)
+        failed = self.missing(block for block in blocks if _name(block) in kept)
+        return {block: kept[_name(block)] for block in failed}
 
     def write_block(self, block: Block, datasets: Mapping[str, xr.Dataset], **attributes: Any) -> None:
         """Write a block whole.
@@ -469,34 +455,6 @@ class RunDirectory:
                 "written to with --directory, or mend its permissions or free space, and run the same command again."
             ) from error
 
-    def _manifest_of(self, study: Study) -> dict[str, Any] | None:
-        """Return the manifest that is to be written, None when the one that is there belongs to the same study."""
-        digest = study_hash(study)
-        catalogue = study.catalogue and {"file": study.catalogue.name, "sha256": provenance.file_hash(study.catalogue)}
-        if not (self.path / "manifest.json").exists():
-            return {
-                "study": study.name,
-                "hash": digest,
-                "seeds": {"study": study.study.seed, "solar": study.forces.solar_seed},
-                "catalogue": catalogue,
-                "configuration": study.model_dump(mode="json"),
-            }
-        manifest = self.manifest()
-        if manifest["hash"] != digest:
-            differing = _differences(manifest["configuration"], study.model_dump(mode="json"))
-            raise StoreError(
-                f"{self.path}: holds the run of another study (hash {manifest['hash'][:8]}; this study {digest[:8]}). "
-                f"They differ in {', '.join(differing)}. Give this study another name, or another place with "
-                "--directory."
-            )
-        if manifest["catalogue"] != catalogue:
-            raise StoreError(
-                f"{self.path}: was begun with another content of the catalogue {manifest['catalogue']['file']} (hash "
-                f"{manifest['catalogue']['sha256'][:8]}; now {catalogue['sha256'][:8] if catalogue else 'none'}). Put "
-                "the old file back, give the study another name, or another place with --directory."
-            )
-        return None
-
     def _read_json(self, name: str, mend: str) -> dict[str, Any]:
         path = self.path / name
         try:
@@ -534,22 +492,3 @@ def _name(block: Block) -> str:
 
 def _group(block: Block) -> str:
     return f"blocks/{_name(block)}"
-
-
-def _differences(there: Mapping[str, Any], here: Mapping[str, Any]) -> list[str]:
-    """Return the keys, but those of how the work is done, in which two configurations differ, with both values."""
-    flat = [
-        {
-            f"{table}.{key}": value
-            for table, keys in side.items()
-            if keys and table not in HOW
-            for key, value in keys.items()
-        }
-        for side in (there, here)
-    ]
-    keys = sorted(flat[0].keys() | flat[1].keys())
-    return [
-        f"{key} ({flat[0].get(key)} there, {flat[1].get(key)} here)"
-        for key in keys
-        if flat[0].get(key) != flat[1].get(key)
-    ]

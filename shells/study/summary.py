@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -78,6 +79,7 @@ def summarise(
     decision: xr.Dataset,
     sensitivity: xr.Dataset,
     found: xr.Dataset,
+    debris_risk: Mapping[str, xr.Dataset],
     debris: xr.Dataset | None,
     manifest: dict[str, Any],
     *,
@@ -95,6 +97,8 @@ def summarise(
         SENSITIVITY of the searched case.
     found : Dataset
         FOUND.
+    debris_risk : mapping of str to Dataset
+        Of `shells.study.encounters.conclude`; empty without approaches of debris.
     debris : Dataset or None
         OBJECTS of the debris.
     manifest : dict
@@ -117,6 +121,10 @@ def summarise(
         target (null for none);
         cases: one object a case; searched_case; years of the study;
         approaches: within_km, total, by_kind, smallest_miss_km;
+        debris_collisions: number, probability and their errors, over the mission without avoidance, of the searched
+        case, or null; by_plane and by_year: one object each;
+        avoidance: for each threshold its manoeuvres per satellite and year, by area, with error, by count and in closed
+        form; null without approaches of debris;
         debris: source, epoch, objects, by_kind, read (records that could be read) and rejected (number of records by
         reason), or null;
         seconds: wall time of all sessions; caution.
@@ -136,6 +144,8 @@ def summarise(
             "by_kind": _by_kind(found["found"].sum("year")),
             "smallest_miss_km": _number(found["smallest_miss"].min()),
         },
+        "debris_collisions": _debris_collisions(debris_risk),
+        "avoidance": _avoidance(debris_risk),
         "debris": _debris(study, debris),
         "seconds": _seconds(manifest),
         "caution": CAUTION,
@@ -197,6 +207,36 @@ def _decision(study: Study, decision: xr.Dataset, sensitivity: xr.Dataset, searc
         "drivers": _drivers(sensitivity),
         "price": _price(one),
     }
+
+
+def _debris_collisions(debris_risk: Mapping[str, xr.Dataset]) -> dict[str, Any] | None:
+    if not debris_risk:
+        return None
+    rows = {name: _risk_rows(debris_risk[name]) for name in ("risk_of_fleet", "risk_by_plane", "risk_by_year")}
+    return {**rows["risk_of_fleet"][0], "by_plane": rows["risk_by_plane"], "by_year": rows["risk_by_year"]}
+
+
+def _risk_rows(risk: xr.Dataset) -> list[dict[str, Any]]:
+    labels = [name for name in ("plane", "year") if name in risk]
+    values = ("number", "number_error", "probability", "probability_error")
+    groups = [risk.isel(group=k) for k in range(risk.sizes["group"])]
+    return [{name: int(one[name]) for name in labels} | {name: _number(one[name]) for name in values} for one in groups]
+
+
+def _avoidance(debris_risk: Mapping[str, xr.Dataset]) -> list[dict[str, Any]] | None:
+    if not debris_risk:
+        return None
+    workload = debris_risk["workload"]
+    names = {
+        "manoeuvres": "manoeuvres_per_satellite_year",
+        "manoeuvres_error": "error",
+        "manoeuvres_counted": "counted",
+        "manoeuvres_small_body": "closed_form",
+    }
+    return [
+        {"threshold": float(level)} | {key: _number(workload[name].sel(threshold=level)) for name, key in names.items()}
+        for level in workload["threshold"].values
+    ]
 
 
 def _drivers(sensitivity: xr.Dataset) -> list[dict[str, Any]]:

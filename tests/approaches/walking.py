@@ -132,16 +132,17 @@ class Walker:
         self.within_km, self.spread_km = within_km, spread_km
         self.field = field_of(first, second)
 
-    def rate(self, rng, satellites, start, duration):
-        """Entries per year of one pair, from trains that are walked along for a duration."""
+    def entries(self, rng, satellites, start, stop):
+        """Entries of one pair from a time to another, of trains that are walked along."""
         ahead = [(np.arange(count) + rng.uniform()) * 2.0 * np.pi / count for count in satellites]
         departures = [
             self.spread_km * ndtri((rng.permutation(count) + rng.uniform(size=count)) / count) for count in satellites
         ]
-        steps = int(np.ceil(duration / STEP))
+        steps = int(np.ceil((stop - start) / STEP))
         trains = tuple(ahead), tuple(departures)
-        found = walk(*self.sides, self.spacing, *trains, start, steps, duration / steps, self.within_km, self.field)
-        return found / np.prod(satellites) / duration * constants.YEAR.value
+        step = (stop - start) / steps
+        count = walk(*self.sides, self.spacing, *trains, start, steps, step, self.within_km, self.field)
+        return count / np.prod(satellites)
 
 
 def repeated(count, seed, repetitions):
@@ -154,15 +155,18 @@ def repeated(count, seed, repetitions):
 def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89, 97), trials=96, repetitions=16):
     """Entries per year of one pair of satellites and its standard error: times, phases and departures at random.
 
-    Each trial walks one revolution of the first, from a time at random in one of equal shares of the span: any time is
-    as likely as any other, and each share has its turn.
+    Each trial walks what lies within the span of one revolution of the first, whose start is at random in one of equal
+    shares of the span and of a revolution before it: so each time of the span is as likely to be walked as any other.
     """
     walker = Walker(first, second, within_km, spread_km)
     period = 2.0 * np.pi / walker.sides[0][1][0, 5]
+    starts = walker.span + period
 
     def count(rng):
-        starts = (np.arange(trials) + rng.uniform(size=trials)) / trials * (walker.span - period)
-        return np.mean([walker.rate(rng, satellites, start, period) for start in starts])
+        begin = (np.arange(trials) + rng.uniform(size=trials)) / trials * starts - period
+        windows = np.maximum(begin, 0.0), np.minimum(begin + period, walker.span)
+        found = np.mean([walker.entries(rng, satellites, *window) for window in zip(*windows, strict=True)])
+        return found * starts / period / walker.span * constants.YEAR.value
 
     return repeated(count, seed, repetitions)
 
@@ -170,4 +174,5 @@ def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89
 def enumerate_entries(first, second, *, within_km, seed, spread_km=0.0, satellites=(37, 41), repetitions=16):
     """Entries per year of one pair of satellites and its standard error: trains followed over the whole span."""
     walker = Walker(first, second, within_km, spread_km)
-    return repeated(lambda rng: walker.rate(rng, satellites, 0.0, walker.span), seed, repetitions)
+    per_year = constants.YEAR.value / walker.span
+    return repeated(lambda rng: walker.entries(rng, satellites, 0.0, walker.span) * per_year, seed, repetitions)

@@ -88,10 +88,9 @@ class Campaign:
         room = self.draw.randint(2**12, 2**18)
         _wait(lambda: self.disk.remount(f"size={self.disk.used() + room}"))  # refused when more is used by then
         words = finished(process, 1)
-        self.disk.resize(ROOM)
-        assert (
-            "cannot write the run directory: No space left on device" in words and "run the same command again" in words
-        )
+        assert self.disk.remount(f"size={ROOM}")
+        assert "cannot write the run directory: No space left on device" in words
+        assert "free space, and run the same command again" in words
         return "message"
 
     def read_only(self):
@@ -172,10 +171,10 @@ def test_block_that_always_kills_its_worker(tmp_path, monkeypatch):
     poison.write_text(
         "import os, signal, pytest\n"
         "from tests.study import fakes\n"
-        "def kill(study, debris, case):\n"
+        "def kill(study, scenario, debris, searched):\n"
         "    if int(debris['object'][0]) == 50010:\n"
         "        os.kill(os.getpid(), signal.SIGKILL)\n"
-        "    return fakes.compute_debris_block(study, debris, case)\n"
+        "    return fakes.compute_debris_block(study, scenario, debris, searched)\n"
         "def dask_setup(worker):\n"
         "    fakes.install(pytest.MonkeyPatch(), compute_debris_block=kill)\n"
     )

@@ -1,4 +1,4 @@
-"""A real study of some 200 blocks, each a tenth of a second of work, and how it is run by processes of its own."""
+"""A real study of 200 cases and 100 blocks, each some tenths of a second of work, and how it is run by processes of its own."""
 
 import json
 import os
@@ -39,10 +39,36 @@ eccentricity = 5.0e-5
 
 [debris]
 source = "demo"
-count = 995
+count = 990
 
 [sweep]
-step_km = [3.0]
+step_km = [1.0, 2.0, 3.0, 4.0, 5.0]
+order = ["monotone", "interleaved"]
+[[sweep.tolerances]]
+name = "stated"
+[[sweep.tolerances]]
+name = "tight"
+eccentricity = 2.0e-5
+[[sweep.tolerances]]
+name = "wide"
+eccentricity = 1.0e-4
+[[sweep.tolerances]]
+name = "loose"
+mean_radius_m = 400.0
+[[sweep.tolerances]]
+name = "normal"
+distribution = "normal"
+[[sweep.faults]]
+name = "stated"
+[[sweep.faults]]
+name = "twice"
+per_satellite_year = 0.02
+[[sweep.faults]]
+name = "far"
+offset_km = 10.0
+[[sweep.faults]]
+name = "long"
+duration_days = 30.0
 
 [target]
 quantity = "collisions"
@@ -53,10 +79,10 @@ scope = "fleet"
 [run]
 engine = "threads"
 workers = 2
-objects_per_block = 5
+objects_per_block = 10
 """
 
-BLOCKS = 200
+BLOCKS = 100
 
 #: How long one command may take on a machine that has much else to do [s].
 PATIENCE = 600.0
@@ -122,8 +148,8 @@ class Trial:
     def checksums(self):
         """Return the checksums of all data, by group."""
         study = load_study(self.file)
-        found = {block.number: self.place.attributes(block)["checksums"] for block in self.place.blocks(study, 995)}
-        for group in ("decision", "planes", "found", "inputs/debris"):
+        found = {block.number: self.place.attributes(block)["checksums"] for block in self.place.blocks(study, 990)}
+        for group in ("decision", "planes", "found", "inputs/7/debris"):
             found[group] = attributes_of(self.place.store / group)["checksums"]
         return found
 

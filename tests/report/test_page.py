@@ -108,7 +108,18 @@ def test_same_run_gives_the_same_bytes(finished):
 
 def test_tables_have_full_digits_and_name_their_run(finished):
     tables = {path.stem: read_csv(path) for path in (finished.report / "tables").iterdir()}
-    assert set(tables) == {"cases", "drivers", "assumptions", "terms", "planes", "found", "plane-rates"}
+    assert set(tables) == {
+        "cases",
+        "drivers",
+        "assumptions",
+        "avoidance",
+        "debris-risk-by-plane",
+        "debris-risk-by-year",
+        "terms",
+        "planes",
+        "found",
+        "plane-rates",
+    }
     for name, rows in tables.items():
         for row in rows:
             assert row["run"] == "trial_1" and row["study_hash"] == study_hash(finished.study()), name

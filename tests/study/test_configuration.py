@@ -281,7 +281,7 @@ def test_template_names_every_key_and_is_the_quickstart(tmp_path):
         assert set(keys) == set(type(getattr(study, name)).model_fields), name
     # the template writes the defaults out: leaving them away changes nothing
     bare = re.sub(
-        r"(?m)^(phasing|frozen|match|injec|specific|per_sat|offset|duration|within|solar|order|avoidance|engine|objects)"
+        r"(?m)^(phasing|frozen|match|injec|specific|per_sat|offset|duration|within|solar|order|avoidance|thresholds|fleet_age|debris_age|engine|objects)"
         r".*\n",
         "",
         path.read_text(),

@@ -25,7 +25,7 @@ def summary(directory, *, met=True, debris=None, decision=None):
         blocks.append((fakes.approaches([0], [50001], [5.0], [0.25]), debris))
     found = total(count(*block, start=start_of(study), years=2.0) for block in blocks)
     decision = fakes.decision(study, met=met) if decision is None else decision
-    return summarise(study, decision, fakes.sensitivity(), found, debris, MANIFEST, searched=1 if met else 2)
+    return summarise(study, decision, fakes.sensitivity(), found, {}, debris, MANIFEST, searched=1 if met else 2)
 
 
 def test_chosen_case(tmp_path):

@@ -1,0 +1,84 @@
+"""What it costs to run a study: beside the blocks themselves, with a second worker, and in memory.
+
+``python -m benchmarks study:100000`` takes 100,000 objects in place of 4,000.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from distributed import Client, LocalCluster
+
+from shells.study.block import compute_debris_block
+from shells.study.cases import layouts_of, scenarios_of
+from shells.study.configuration import load_study
+from shells.study.runner import run
+from shells.study.store import RunDirectory
+from shells.study.task import compute_block, debris_of
+
+STUDY = Path(__file__).parents[1] / "configs" / "quickstart.toml"
+
+#: Blocks that are timed.
+BLOCKS = 8
+
+
+def study_of(count: int, directory: Path, years: float) -> Any:
+    """Return the study of the quickstart with more debris."""
+    text = STUDY.read_text().replace("count = 600", f"count = {count}").replace("years = 1.0 ", f"years = {years} ")
+    path = directory / "quickstart.toml"
+    path.write_text(text)
+    return load_study(path)
+
+
+def main(objects: int = 4000, years: int = 1) -> None:
+    """Print overhead a block, speed of a second worker, and memory of a worker."""
+    with tempfile.TemporaryDirectory() as name:
+        directory = Path(name)
+        study = study_of(objects, directory, float(years))
+        seconds = {}
+        for workers in (1, 2):
+            with (
+                LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=":0") as cluster,
+                Client(cluster) as client,
+            ):
+                place = run(study, client, directory=directory / str(workers), blocks=range(0, 1 + workers))  # warm
+                begun, own = time.perf_counter(), time.process_time()
+                last = 1 + workers + BLOCKS
+                run(study, client, directory=directory / str(workers), blocks=range(1 + workers, last))
+                seconds[workers] = time.perf_counter() - begun
+                led = (time.process_time() - own) / BLOCKS
+                peak = max(client.run(peak_memory).values())
+            print(
+                f"{workers} worker(s): {seconds[workers]:6.1f} s for {BLOCKS} blocks of {study.run.objects_per_block} "
+                f"objects, {years} years; peak {peak:.2f} GB a worker; leading took {1e3 * led:.0f} ms a block"
+            )
+        print(f"a second worker: {seconds[1] / seconds[2]:.2f} times the speed")
+        computed, whole = block_costs(study, place)
+        print(f"a block: {computed:.2f} s of CPU, {whole - computed:.3f} s more to read and write: ", end="")
+        print(f"{100.0 * (whole - computed + led) / computed:.1f} % with leading")
+
+
+def block_costs(study: Any, place: RunDirectory) -> tuple[float, float]:
+    """Return the CPU time of the computing of a block, and of the whole task [s]."""
+    scenario, layout = scenarios_of(study)[0], layouts_of(study)[0]
+    debris = debris_of(place, scenario)
+    blocks = place.blocks(study, debris.sizes["object"])[-BLOCKS - 1 : -1]
+    begun = time.process_time()
+    for block in blocks:
+        compute_debris_block(study, scenario, debris.isel(object=slice(block.first, block.last)), layout)
+    computed = time.process_time() - begun
+    begun = time.process_time()
+    for block in blocks:
+        compute_block(place, study, replace(block, number=90_000 + block.number), layout)
+    return computed / BLOCKS, (time.process_time() - begun) / BLOCKS
+
+
+def peak_memory() -> float:
+    """Return the greatest memory that this process has held [10^9 bytes]."""
+    found = re.search(r"VmHWM:\s+(\d+) kB", Path("/proc/self/status").read_text())
+    return 1024 * int(found.group(1)) / 1e9 if found else float("nan")
