@@ -616,7 +616,7 @@ _HOLDING = {
 }
 
 _PARAMETER = ("parameter",)
-_BEYOND = "no step up to the largest looked at"
+_BEYOND = "no step up to the largest looked at, or planes that coincide or oppose each other"
 
 SENSITIVITY = Schema(
     "Sensitivity",

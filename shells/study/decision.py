@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -319,15 +320,30 @@ def _under_other_assumptions(decided: xr.Dataset, chosen: xr.Dataset) -> str:
     count = same.sizes["case"]
     if count == 1:
         return ""
-    failing = np.flatnonzero(~same["meets_target"].values)
-    if not failing.size:
+    meets = same["meets_target"].values
+    if meets.all():
         return f" It meets it under all {count} sets of assumptions."
-    varied = [name for name in ASSUMPTIONS if np.unique(same[name].values).size > 1]
-    named = [
-        ", ".join(f"{name.replace('_', ' ')} {same[name].values[case]}" for name in varied) for case in failing[:_NAMED]
+    names = _deciding({name: same[name].values.tolist() for name in ASSUMPTIONS}, meets.tolist())
+    failing = [
+        ", ".join(f"{name.replace('_', ' ')} {same[name].values[case]}" for name in names)
+        for case in np.flatnonzero(~meets)
     ]
-    more = [f"and {failing.size - _NAMED} more"] if failing.size > _NAMED else []
-    return f" It fails under {failing.size} of {count} sets of assumptions: {'; '.join(named + more)}."
+    named = list(dict.fromkeys(failing))
+    more = [f"and {len(named) - _NAMED} more"] if len(named) > _NAMED else []
+    return f" It fails under {len(failing)} of {count} sets of assumptions: {'; '.join(named[:_NAMED] + more)}."
+
+
+def _deciding(assumptions: dict[str, list[Any]], meets: list[bool]) -> list[str]:
+    """Return the names of the assumptions that tell the sets that meet the target from those that do not."""
+    names = list(assumptions)
+    for name in assumptions:
+        others = [other for other in names if other != name]
+        told: dict[tuple[Any, ...], bool] = {}
+        if all(
+            told.setdefault(tuple(assumptions[other][k] for other in others), met) == met for k, met in enumerate(meets)
+        ):
+            names = others
+    return names
 
 
 def _caveat(decided: xr.Dataset) -> str:

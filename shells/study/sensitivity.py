@@ -101,13 +101,14 @@ def required_step(study: Study, stacked: Stacked, step_km: float, assumptions: A
     Returns
     -------
     float
-        [km]; missing where not even the largest step looked at meets it.
+        [km]; missing where not even the largest step looked at meets it, and where planes coincide or oppose each
+        other, whose approaches are not known at other steps.
     """
 
     def meets(step: float) -> bool:
         return target_quantity(study, stacked.moved_apart(step - step_km), assumptions) <= study.target.value
 
-    if not meets(LARGEST_STEP_KM):
+    if not stacked.gaps.crossing.all() or not meets(LARGEST_STEP_KM):
         return np.nan
     # the number falls with the step from where no shells cross any more; before, it may rise to where they just touch
     tried: list[float] = np.linspace(0.0, min(stacked.crossing_up_to_km, LARGEST_STEP_KM), _CROSSING_STEPS + 1).tolist()

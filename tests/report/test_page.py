@@ -237,3 +237,9 @@ def test_missing_terms_and_trims_are_said_to_be(tmp_path):
         "6.00 km of altitude, nodes part by 0.27 deg in 1 year, 406 m/s to raise and 0.62 m/s a year to hold, up to "
         "4.9 kg of propellant a satellite in 1 year"
     )
+
+
+def test_drivers_without_a_required_step_are_not_known(finished):
+    summary = finished.summary()
+    summary["decision"]["required_step_km"] = None
+    assert wording.decision_facts(summary)["Drivers"].startswith("not known: no step up to 50 km")

@@ -1,5 +1,7 @@
 """The separation decision on real kernels: closed forms of the risk between two shells, and what is refused."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.optimize import brentq
@@ -210,8 +212,7 @@ def test_text_weighs_the_sets_of_all_scenarios(tmp_path):
     assert same.sum() == 4
     assert not decided["meets_target"].values[same & (decided["faults"].values == "many")].any()
     # solar activity moves neither mean radii nor faults of held satellites
-    assert "fails under 2 of 4 sets of assumptions: " in text
-    assert "faults many, solar activity low; faults many, solar activity high." in text
+    assert "fails under 2 of 4 sets of assumptions: faults many." in text
     assert "Control faults, which are assumed, make " in text
 
 
@@ -220,6 +221,10 @@ def test_two_planes_that_nowhere_cross_are_missing_gaps(tmp_path):
     for name in ("smallest_gap", "smallest_distance", "gap_term"):
         assert np.isnan(decided[name].values).all()
     assert (decided["collisions_control"].values > 0.0).all()
+    # what such planes cost at another step is not known from this one
+    study = study_of(tmp_path, pattern="delta", inclination=90.0, frozen="false")
+    drivers = block.compute_fleet_block(study, scenarios_of(study)[0])["sensitivity"]
+    assert np.isnan(drivers["required_step"].values).all() and np.isnan(drivers["stated_required_step"])
 
 
 def test_bodies_larger_than_a_threshold(tmp_path):
@@ -297,6 +302,7 @@ def test_step_is_the_one_from_which_on_the_target_is_met(tmp_path, monkeypatch):
 
     class Stack:
         crossing_up_to_km = 0.6
+        gaps = SimpleNamespace(crossing=np.array([True]))
 
         def moved_apart(self, kilometres):
             return 2.0 + kilometres
