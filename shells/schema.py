@@ -470,6 +470,8 @@ PLANES = Schema(
     coordinates=("plane",),
 )
 
+_UNCROSSED = "no two planes cross: they coincide or oppose each other"
+
 DECISION = Schema(
     "Decision",
     "The sweep: what each case costs, which meet the target, which is chosen. Fleet totals, no avoidance.",
@@ -487,9 +489,12 @@ DECISION = Schema(
         "solar_activity": Variable(_CASE, "str", "", "solar activity"),
         "solar_seed": Variable(_CASE, "int64", "", "seed of drawn solar cycles", (0, None)),
         "seed": Variable(_CASE, "int64", "", "seed of invented debris", (0, None)),
+        "locked_pairs": Variable(
+            _CASE, "int64", "1", "pairs of planes whose phases drift by less than one slot over the study", (0, None)
+        ),
         "band_width": Variable(_CASE, "float64", "km", "highest less lowest mean radius", (0.0, None)),
         "smallest_gap": Variable(
-            _CASE, "float64", "km", "smallest radial gap of two reference orbits at a mutual node"
+            _CASE, "float64", "km", "smallest radial gap of two reference orbits at a mutual node", missing=_UNCROSSED
         ),
         "smallest_distance": Variable(
             _CASE,
@@ -497,6 +502,7 @@ DECISION = Schema(
             "km",
             "distance left when both satellites use their whole tolerance, 0 on overlap",
             (0.0, None),
+            _UNCROSSED,
         ),
         "closest_expected": Variable(
             _CASE,
@@ -531,6 +537,9 @@ DECISION = Schema(
             "approaches with debris more than with all planes at the middle altitude",
             missing="no debris",
         ),
+        "extra_debris_approaches_error": Variable(
+            ("case", "within_km"), "float64", "year-1", "standard error, objects resampled", (0.0, None), "no debris"
+        ),
         "collisions_control": Variable(
             _CASE, "float64", "year-1", "expected collisions among satellites inside their tolerances", (0.0, None)
         ),
@@ -548,7 +557,13 @@ DECISION = Schema(
         "collisions_debris": Variable(
             _CASE, "float64", "year-1", "expected collisions with debris", (0.0, None), "study without debris"
         ),
-        "gap_term": Variable(("case", "term"), "float64", "km", "size of a term of the gap, worst neighbouring pair"),
+        "gap_term": Variable(
+            ("case", "term"),
+            "float64",
+            "km",
+            "size of a term of the gap, of the two planes with the least left",
+            missing=_UNCROSSED,
+        ),
         "largest_trim": Variable(
             _CASE, "float64", "degree", "largest trim of an inclination", (0.0, None), "node rates are not matched"
         ),
@@ -556,9 +571,8 @@ DECISION = Schema(
             _CASE,
             "float64",
             "degree",
-            "by how much the nodes would part over the mission without trims",
+            "by how much the nodes part over the mission without trims",
             (0.0, None),
-            "node rates are not matched",
         ),
         "phase_drift": Variable(
             _CASE, "float64", "degree day-1", "largest relative rate of phase of neighbouring shells", (0.0, None)
@@ -602,7 +616,7 @@ _HOLDING = {
 }
 
 _PARAMETER = ("parameter",)
-_BEYOND = "no step up to the largest looked at"
+_BEYOND = "no step up to the largest looked at, or planes that coincide or oppose each other"
 
 SENSITIVITY = Schema(
     "Sensitivity",

@@ -58,7 +58,7 @@ def planes_chart(planes: xr.Dataset, trace: Trace) -> Chart:
         "planes",
         "Height of the shells",
         "Mean radius of each plane less 6378.137 km (dash), and the band of radius at a fixed place that its held "
-        "satellites keep to (box)."
+        "satellites keep to, tesseral ripple not counted (box)."
         + (
             f" Smallest gap between neighbouring boxes: {gaps.min():.2f} km (negative: they overlap)."
             if gaps.size
@@ -372,8 +372,8 @@ def rates_chart(rates: xr.Dataset, trace: Trace) -> Chart:
     chart, (axes,) = frame(
         "rates",
         f"Approaches within {within:g} km between planes",
-        "Expected approaches each year between the satellites of two planes, phase-averaged, each pair of planes once. "
-        "A dot marks exactly zero.",
+        "Expected approaches each year between the satellites of two planes, inside their tolerances, phase-averaged, "
+        "each pair of planes once. A dot marks exactly zero.",
         trace,
         height=min(4.6, 1.4 + 0.4 * rates.sizes["plane"]),
     )

@@ -144,6 +144,7 @@ def _render(
         under_assumptions=wording.assumptions_table(summary),
         planes=tables.plane_rows(planes),
         found=tables.found_rows(found),
+        mission_years=wording.years(study.study.years),
         target_years=wording.years(study.target.years),
         years=[int(year) + 1 for year in found["year"].values],
         within=f"{study.search_km:g}",

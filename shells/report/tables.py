@@ -77,9 +77,9 @@ def term_rows(decision: xr.Dataset) -> list[dict[str, Any]]:
         One dict a case and term.
     """
     return [
-        {"case": int(case), "term": str(term), "size_km": float(decision["gap_term"].sel(case=case, term=term))}
-        for case in decision["case"].values
-        for term in decision["term"].values
+        {"case": int(case), "term": str(term), "size_km": None if np.isnan(size) else float(size)}
+        for case, sizes in zip(decision["case"].values, decision["gap_term"].values, strict=True)
+        for term, size in zip(decision["term"].values, sizes, strict=True)
     ]
 
 

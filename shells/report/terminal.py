@@ -135,7 +135,12 @@ def print_summary(summary: dict[str, Any], page: str) -> None:
     console.print(facts)
     console.print()
     within = f"{summary['approaches']['within_km']:g}"
-    console.print(Text(f"Each year, whole fleet, no avoidance: approaches within {within} km (a), collisions (c)"))
+    console.print(
+        Text(
+            f"Each year, whole fleet, no avoidance: approaches within {within} km (a; of the fleet: "
+            "inside tolerances), collisions (c)"
+        )
+    )
     console.print(_cases(summary, within))
     other = wording.assumptions_table(summary)
     if other:

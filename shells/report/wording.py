@@ -6,6 +6,7 @@ from typing import Any
 
 from shells.report.drawing import Trace
 from shells.report.rounding import significant, with_error
+from shells.study.cases import LARGEST_STEP_KM, scenarios_of
 from shells.study.configuration import CatalogueDebris, DemoDebris, Study
 from shells.study.summary import ASSUMPTIONS, force_model
 
@@ -13,7 +14,7 @@ from shells.study.summary import ASSUMPTIONS, force_model
 _DRIVERS = 4
 
 _QUANTITY = {"collisions": "expected collisions", "probability": "as the probability of a collision"}
-_SCOPE = {"fleet": "the whole fleet", "satellite": "one satellite"}
+_SCOPE = {"fleet": "the whole fleet", "satellite": "one satellite (mean of the fleet)"}
 
 
 def headline(summary: dict[str, Any]) -> str:
@@ -62,14 +63,21 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         if decision["fault_share"] is None
         else f"{100.0 * decision['fault_share']:.3g} % of the number is from control faults (assumed)",
         "Margin": _margin(decision),
-        "Smallest distance": f"{left} km left when all tolerances are used up; closest pair expected in the mission: "
-        + ("farther than all thresholds" if closest is None else f"{significant(closest, 2)} km (even chance)"),
+        "Smallest distance": f"{left} km left between planes when all tolerances are used up; closest pair expected in "
+        f"{years(summary['years'])}, faults among it: "
+        + ("farther than all thresholds" if closest is None else f"about {significant(closest, 1)} km (even chance)"),
     }
     if decision["largest_term"]:
         largest = decision["largest_term"]
         facts["Largest term of the gap"] = f"{largest['name']}, {significant(largest['km'], 3)} km"
-    facts["Drivers"] = "; ".join(driver(one) for one in decision["drivers"][:_DRIVERS])
-    facts["Price"] = price(decision["price"])
+    if decision["required_step_km"] is None:
+        facts["Drivers"] = (
+            f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target, or planes coincide or oppose each "
+            "other"
+        )
+    else:
+        facts["Drivers"] = "; ".join(driver(one) for one in decision["drivers"][:_DRIVERS])
+    facts["Price"] = price(decision["price"], summary["years"])
     return facts
 
 
@@ -87,16 +95,20 @@ def driver(one: dict[str, Any]) -> str:
         Name of the assumption and change of the step that just meets the target.
     """
     name = one["name"].partition(".")[2]
-    return f"{name} doubled: " + ("no step is enough" if one["change_km"] is None else f"{one['change_km']:+.2f} km")
+    return f"{name} doubled: " + (
+        f"no step up to {LARGEST_STEP_KM:g} km is enough" if one["change_km"] is None else f"{one['change_km']:+.2f} km"
+    )
 
 
-def price(costs: dict[str, Any]) -> str:
+def price(costs: dict[str, Any], span: float) -> str:
     """Return what a layout costs beside risk, in words.
 
     Parameters
     ----------
     costs : dict
         The price of a summary.
+    span : float
+        Years of the study.
 
     Returns
     -------
@@ -104,19 +116,19 @@ def price(costs: dict[str, Any]) -> str:
         One line.
     """
     parts = [f"{significant(costs['band_km'], 3)} km of altitude"]
-    if costs["largest_trim_deg"] is not None:
-        parts.append(
-            f"trims up to {significant(costs['largest_trim_deg'])} deg (untrimmed, nodes part by "
-            f"{significant(costs['untrimmed_node_spread_deg'])} deg)"
-        )
+    apart = f"nodes part by {significant(costs['untrimmed_node_spread_deg'])} deg in {years(span)}"
+    trim = costs["largest_trim_deg"]
+    parts.append(apart if trim is None else f"trims up to {significant(trim)} deg (untrimmed, {apart})")
     parts.append(
         f"{significant(costs['raising_velocity_m_per_s'], 3)} m/s to raise and "
         f"{significant(costs['holding_velocity_m_per_s_per_year'])} m/s a year to hold, up to "
-        f"{significant(costs['propellant_kg'])} kg"
+        f"{significant(costs['propellant_kg'])} kg of propellant a satellite in {years(span)}"
     )
-    if costs["extra_debris_approaches_per_year"] is not None:
+    extra, error = (costs[f"extra_debris_approaches_{name}per_year"] for name in ("", "error_"))
+    if extra is not None:
         parts.append(
-            f"{costs['extra_debris_approaches_per_year']:+.2g} approaches with debris a year against one altitude"
+            f"approaches with debris within {costs['within_km']:g} km changed by {with_error(extra, error)} a year "
+            "against one altitude"
         )
     return ", ".join(parts)
 
@@ -220,18 +232,23 @@ def assumptions(study: Study) -> dict[str, str]:
 
 
 def tolerances(study: Study) -> str:
-    """Return the tolerances in words."""
-    spread = study.tolerances
+    """Return the tolerances that a study is decided under in words."""
+    spread = study.stated_tolerances
     what = "at most" if spread.distribution == "bounded" else "standard deviation"
+    further = {
+        f"excursions of {spread.excursion_along_track_km:g} km along track": spread.excursion_along_track_km,
+        f"orbit determination {spread.orbit_determination_m:g} m (1 sigma)": spread.orbit_determination_m,
+        f"manoeuvres {spread.manoeuvre_m:g} m (1 sigma)": spread.manoeuvre_m,
+    }
     return (
         f"{spread.distribution}, {what} {spread.mean_radius_m:g} m in mean radius and {spread.eccentricity:g} in "
-        "eccentricity"
+        + ", ".join(["eccentricity", *(words for words, size in further.items() if size > 0.0)])
     )
 
 
 def faults(study: Study) -> str:
-    """Return the assumed faults in words."""
-    assumed = study.faults
+    """Return the assumed faults that a study is decided under in words."""
+    assumed = study.stated_faults
     return (
         f"assumed: {assumed.per_satellite_year:g} per satellite-year, {assumed.offset_km:g} km (1 sigma) off in mean "
         f"radius for {assumed.duration_days:g} days"
@@ -318,5 +335,5 @@ def _margin(decision: dict[str, Any]) -> str:
 
 def _debris(study: Study) -> str:
     if isinstance(study.debris, DemoDebris):
-        return f"invented population of {study.debris.count} objects, seed {study.study.seed}"
+        return f"invented population of {study.debris.count} objects, seed {scenarios_of(study)[0].seed}"
     return f"catalogue {study.debris.path}" if isinstance(study.debris, CatalogueDebris) else "none"

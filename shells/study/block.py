@@ -81,8 +81,8 @@ def _upwards(study: Study, fleet: xr.Dataset, layout: Layout) -> Any:
     found = best_order(
         fleet,
         step_km=layout.step_km,
-        tolerances=next(iter(study.tolerance_sets.values())),
-        faults=next(iter(study.fault_sets.values())),
+        tolerances=study.stated_tolerances,
+        faults=study.stated_faults,
         drift_years=0.0 if study.fleet.match_node_rates else study.study.years,
         seed=study.study.seed,
     )
@@ -169,8 +169,7 @@ def choose_separation(study: Study) -> xr.Dataset:
     InputError
         A fleet that cannot be built: a stack below 160 km, a frozen orbit near the critical inclinations …
     """
-    found = [_decide(study, scenario)[0] for scenario in scenarios_of(study)]
-    return xr.concat(found, "case", combine_attrs="override")
+    return decision.together(study, [_decide(study, scenario)[0] for scenario in scenarios_of(study)])
 
 
 def _decide(study: Study, scenario: Scenario) -> tuple[xr.Dataset, list[decision.Assessment]]:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 #: Stands for a layout with all planes at one altitude, which others are compared with.
 UNSTACKED = -1
 
+#: The step that just meets the target is looked for up to here [km].
+LARGEST_STEP_KM = 50.0
+
 
 @dataclass(frozen=True)
 class Scenario:

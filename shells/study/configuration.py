@@ -54,13 +54,20 @@ def _utc(time: datetime) -> datetime:
     return aware.astimezone(UTC)
 
 
-def _agrees(check: Callable[[], object], **context: str) -> None:
-    """Turn what the library refuses into a fault of the study file, so that `check` refuses what `run` would."""
+def _refused(check: Callable[[], object]) -> str:
+    """Return why the library refuses something, nothing if it does not."""
     try:
         check()
     except InputError as error:
-        rule = "; ".join(str(error).split("\n  - ")[1:])
-        raise PydanticCustomError("mismatch", "{rule}", {"rule": rule, **context}) from None
+        return "; ".join(str(error).split("\n  - ")[1:])
+    return ""
+
+
+def _agrees(check: Callable[[], object]) -> None:
+    """Turn what the library refuses into a fault of the study file, so that `check` refuses what `run` would."""
+    rule = _refused(check)
+    if rule:
+        raise PydanticCustomError("mismatch", "{rule}", {"rule": rule})
 
 
 Positive = Annotated[float, Field(gt=0.0)]
@@ -435,21 +442,33 @@ class Study(Table):
             base = info.data.get(key)
             if base is None:  # it has faults of its own
                 continue
-            for one in getattr(sweep, key):
-                _agrees(partial(kind, **_filled(base, one)), key=key)
+            refused = {one.name: _refused(partial(kind, **_filled(base, one))) for one in getattr(sweep, key)}
+            rules = [f"in '{name}' other values ({rule})" for name, rule in refused.items() if rule]
+            if rules:
+                raise PydanticCustomError("mismatch", "{rules}", {"rules": "; ".join(rules), "key": key})
         return sweep
 
     @property
     def tolerance_sets(self) -> dict[str, Tolerances]:
-        """The sets of tolerances by name; the first is the one that the study is decided under."""
+        """The sets of tolerances by name."""
         sets = self.sweep.tolerances or (ToleranceSet(name="stated"),)
         return {one.name: Tolerances(**_filled(self.tolerances, one)) for one in sets}
 
     @property
     def fault_sets(self) -> dict[str, ControlFaults]:
-        """The sets of control faults by name; the first is the one that the study is decided under."""
+        """The sets of control faults by name."""
         sets = self.sweep.faults or (FaultSet(name="stated"),)
         return {one.name: ControlFaults(**_filled(self.faults, one)) for one in sets}
+
+    @property
+    def stated_tolerances(self) -> Tolerances:
+        """The tolerances that the study is decided under: the first set."""
+        return next(iter(self.tolerance_sets.values()))
+
+    @property
+    def stated_faults(self) -> ControlFaults:
+        """The control faults that the study is decided under: the first set."""
+        return next(iter(self.fault_sets.values()))
 
     @property
     def name(self) -> str:

@@ -13,8 +13,10 @@ meets the target under each other combination stands beside it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -22,7 +24,7 @@ from numpy.typing import NDArray
 
 from shells import constants
 from shells.approaches.rates import total_rate
-from shells.fleet.tolerances import ControlFaults
+from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.shape import mean_radius
 from shells.risk.separation.budget import NORMAL_REACH, TERMS
 from shells.schema import DECISION, PLANES, RATES
@@ -30,8 +32,12 @@ from shells.study.cases import UNSTACKED, Case, expand
 from shells.study.configuration import Study
 from shells.study.price import Price
 from shells.study.stacked import Clearance, Expected, Stacked
+from shells.study.summary import ASSUMPTIONS
 
 Floats = NDArray[np.float64]
+
+#: So many sets of assumptions that a decision fails under are named in its text.
+_NAMED = 4
 
 #: From hard bodies to the thresholds of a study, the number of approaches is looked at here too [km].
 _BETWEEN_KM = 0.1
@@ -49,27 +55,36 @@ class Assessment:
         Its layout.
     clearance : Clearance
         What is left between the planes that come nearest when all goes wrong.
+    bodies_km : float
+        Sum of two hard-body radii: an approach within it is a collision.
     thresholds_km : ndarray, shape (thresholds,)
-        From the sum of two hard-body radii to the largest of the study.
+        Ascending: this sum, those of the study, and one between.
     expected : Expected
         Approaches per year of each pair of planes within these.
+    faults : float
+        Control faults of the fleet per year.
     """
 
     case: Case
     stacked: Stacked
     clearance: Clearance
+    bodies_km: float
     thresholds_km: Floats
     expected: Expected
+    faults: float
 
     @property
     def control(self) -> float:
         """Expected collisions per year of satellites inside their tolerances."""
-        return float(self.expected.control[:, 0].sum())
+        return self._within_bodies(self.expected.control)
 
     @property
     def fault(self) -> float:
         """Expected collisions per year with a satellite that has left its tolerances."""
-        return float(self.expected.fault[:, 0].sum())
+        return self._within_bodies(self.expected.fault)
+
+    def _within_bodies(self, expected: Floats) -> float:
+        return float(expected[:, np.searchsorted(self.thresholds_km, self.bodies_km)].sum())
 
     def approaches(self, within_km: Sequence[float]) -> Floats:
         """Return the expected approaches per year inside tolerances of each pair, shape (pairs, thresholds)."""
@@ -78,9 +93,11 @@ class Assessment:
     def even_chance_km(self, years: float) -> float:
         """Return the distance that some pair comes within in that time with an even chance, missing if beyond all.
 
-        Numbers rise with distance like powers of it between the thresholds, and with its square below the first.
+        Good to a tenth: numbers rise with distance like powers of it between the thresholds, and with its square below
+        the first. The approaches of one fault come together: they count as `independent` ones do.
         """
-        number = (self.expected.control + self.expected.fault).sum(axis=0) * years
+        control, fault = (expected.sum(axis=0) * years for expected in self.expected)
+        number = control + independent(fault, self.faults * years)
         above = np.flatnonzero(number >= np.log(2.0))
         if not above.size:
             return np.nan
@@ -115,9 +132,29 @@ def assess(study: Study, case: Case, stacked: Stacked) -> Assessment:
         case,
         stacked,
         stacked.clearance(tolerances, body),
+        body,
         thresholds,
         stacked.expected(tolerances, faults, thresholds.tolist()),
+        faults.per_satellite_year * study.satellites,
     )
+
+
+def independent(number: Floats, faults: float) -> Floats:
+    """Return how many independent events leave the same chance of none as events that come with faults.
+
+    Parameters
+    ----------
+    number : ndarray
+        Expected events.
+    faults : float
+        Expected faults, of which each brings an equal share of the events; given it these are Poisson.
+
+    Returns
+    -------
+    ndarray
+        Faults are Poisson too, so that no event happens with the chance exp(-faults (1 - exp(-number / faults))).
+    """
+    return faults * -np.expm1(-number / faults) if faults > 0.0 else np.zeros_like(number)
 
 
 def number_and_probability(study: Study, faults: ControlFaults, control: float, fault: float) -> tuple[float, float]:
@@ -135,14 +172,13 @@ def number_and_probability(study: Study, faults: ControlFaults, control: float, 
     Returns
     -------
     number, probability : float
-        Of the whole fleet, or of one satellite (each collision has two). Faults come and go: there are so many in the
-        mission, each with its share of the number, and given them collisions are Poisson.
+        Of the whole fleet, or of one satellite, the mean of all (each collision has two). Faults come and go, and bring
+        their collisions together: see `independent`.
     """
     years = study.target.years * (1.0 if study.target.scope == "fleet" else 2.0 / study.satellites)
     count = faults.per_satellite_year * study.satellites * years
     calm, troubled = control * years, fault * years
-    given = count * -np.expm1(-troubled / count) if count > 0.0 else 0.0
-    return calm + troubled, float(-np.expm1(-calm - given))
+    return calm + troubled, float(-np.expm1(-calm - independent(np.asarray(troubled), count)))
 
 
 def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Price]) -> xr.Dataset:
@@ -160,7 +196,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
     Returns
     -------
     Decision (case, within_km, term)
-        Debris columns missing. Of two cases with one step the one with fewer expected collisions is chosen.
+        Debris columns and text missing. Of two cases with one step the one with fewer expected collisions is chosen.
     """
     cases = [a.case for a in assessments]
     control = np.array([a.control for a in assessments])
@@ -194,6 +230,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "solar_activity": [case.scenario.solar_activity for case in cases],
             "solar_seed": [case.scenario.solar_seed for case in cases],
             "seed": [case.scenario.seed for case in cases],
+            "locked_pairs": [int(a.stacked.gaps.locked.sum()) for a in assessments],
             "band_width": [float(np.ptp(a.stacked.radius_km)) for a in assessments],
             "smallest_gap": [a.stacked.smallest_gap_km for a in assessments],
             "smallest_distance": [a.clearance.left_km for a in assessments],
@@ -202,6 +239,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "debris_approaches": unknown,
             "debris_approaches_error": unknown,
             "extra_debris_approaches": unknown,
+            "extra_debris_approaches_error": unknown,
             "collisions_control": control,
             "collisions_fault": fault,
             "fault_share": np.divide(
@@ -217,52 +255,100 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "smallest": smallest,
             "chosen": smallest & stated,
         },
-        attributes={"text": _text(study, cases, quantity, meets, smallest & stated) + _caveat(assessments)},
     )
 
 
-def _text(
-    study: Study, cases: Sequence[Case], quantity: Floats, meets: NDArray[np.bool_], chosen: NDArray[np.bool_]
-) -> str:
+def together(study: Study, parts: Sequence[xr.Dataset]) -> xr.Dataset:
+    """Put the decisions of all scenarios together, and say in words what they come to.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+    parts : sequence of Decision (case, within_km, term)
+        Of `compare`, one a scenario, in their order.
+
+    Returns
+    -------
+    Decision (case, within_km, term)
+        With the attribute `text`.
+    """
+    decided = xr.concat(parts, "case", combine_attrs="override")
+    return decided.assign_attrs(text=_decided_in_words(study, decided) + _caveat(decided))
+
+
+def _decided_in_words(study: Study, decided: xr.Dataset) -> str:
     target = study.target
-    what = "expected collisions" if target.quantity == "collisions" else "probability of a collision"
+    what = "expected collisions" if target.quantity == "collisions" else "as the probability of a collision"
     wanted = (
         f"at most {target.value:g} {what} in {target.years:g} years per {target.scope}, "
         f"{'with' if target.avoidance else 'without'} avoidance"
     )
+    chosen = decided["chosen"].values
     if not chosen.any():
-        stated = [k for k, case in enumerate(cases) if case.assumptions == cases[0].assumptions]
-        best = min(stated, key=lambda k: quantity[k])
+        first = decided.isel(case=0)
+        stated = np.all([decided[name].values == first[name].values for name in ASSUMPTIONS], axis=0)
+        best = decided.isel(case=int(np.where(stated, decided["target_quantity"].values, np.inf).argmin()))
         return (
-            f"No step of the sweep meets the target ({wanted}); "
-            f"the best, {cases[best].layout.step_km:g} km, has {quantity[best]:.1g}."
+            f"No step of the sweep meets the target ({wanted}); the best, {best['step']:g} km in "
+            f"{best['order'].item()} order, has {best['target_quantity']:.1g}."
         )
-    case = cases[int(chosen.argmax())]
-    text = (
-        f"A step of {case.layout.step_km:g} km in {case.layout.order_name} order is the smallest of the sweep that "
-        f"meets the target ({wanted}): {quantity[chosen][0]:.1g}."
+    one = decided.isel(case=int(chosen.argmax()))
+    return (
+        f"A step of {one['step']:g} km in {one['order'].item()} order is the smallest of the sweep that meets the "
+        f"target ({wanted}): {one['target_quantity']:.1g}."
+        + _causes(float(one["collisions_control"]), float(one["collisions_fault"]))
+        + _under_other_assumptions(decided, one)
     )
-    return text + _under_other_assumptions(cases, meets, case)
 
 
-def _under_other_assumptions(cases: Sequence[Case], meets: NDArray[np.bool_], chosen: Case) -> str:
+def _causes(control: float, fault: float) -> str:
+    """Return what the text says of where the expected collisions come from."""
+    if control + fault == 0.0:
+        return " No collision is expected under these assumptions."
+    if control == 0.0:
+        return (
+            " Inside their tolerances satellites of different planes do not meet: all of it comes from control "
+            "faults, which are assumed."
+        )
+    return f" Control faults, which are assumed, make {100.0 * fault / (control + fault):.2g} % of it."
+
+
+def _under_other_assumptions(decided: xr.Dataset, chosen: xr.Dataset) -> str:
     """Return what the text adds on the other sets of assumptions."""
-    same = [k for k, case in enumerate(cases) if case.layout == chosen.layout]
-    if len(same) == 1:
+    same = decided.isel(case=np.flatnonzero(decided["layout"].values == chosen["layout"].item()))
+    count = same.sizes["case"]
+    if count == 1:
         return ""
-    failing = [cases[k] for k in same if not meets[k]]
-    if not failing:
-        return f" It meets it under all {len(same)} sets of assumptions."
-    named = dict.fromkeys(
-        f"tolerances {case.tolerances}, faults {case.faults}, solar activity {case.scenario.solar_activity}"
-        for case in failing
-    )
-    return f" It fails under {len(failing)} of {len(same)} sets of assumptions: {'; '.join(named)}."
+    meets = same["meets_target"].values
+    if meets.all():
+        return f" It meets it under all {count} sets of assumptions."
+    names = _deciding({name: same[name].values.tolist() for name in ASSUMPTIONS}, meets.tolist())
+    failing = [
+        ", ".join(f"{name.replace('_', ' ')} {same[name].values[case]}" for name in names)
+        for case in np.flatnonzero(~meets)
+    ]
+    named = list(dict.fromkeys(failing))
+    more = [f"and {len(named) - _NAMED} more"] if len(named) > _NAMED else []
+    return f" It fails under {len(failing)} of {count} sets of assumptions: {'; '.join(named[:_NAMED] + more)}."
 
 
-def _caveat(assessments: Sequence[Assessment]) -> str:
+def _deciding(assumptions: dict[str, list[Any]], meets: list[bool]) -> list[str]:
+    """Return the names of the assumptions that tell the sets that meet the target from those that do not."""
+    names = list(assumptions)
+    for name in assumptions:
+        others = [other for other in names if other != name]
+        told: dict[tuple[Any, ...], bool] = {}
+        if all(
+            told.setdefault(tuple(assumptions[other][k] for other in others), met) == met for k, met in enumerate(meets)
+        ):
+            names = others
+    return names
+
+
+def _caveat(decided: xr.Dataset) -> str:
     """Return what the text adds where averages over phase are not averages over time."""
-    pairs = max(int(a.stacked.gaps.locked.sum()) for a in assessments)
+    pairs = int(decided["locked_pairs"].max())
     if not pairs:
         return ""
     return (
@@ -327,11 +413,7 @@ def planes_of(study: Study, orbits: xr.Dataset) -> xr.Dataset:
     start = orbits.isel(object=leaders, time=0)
     radius = mean_radius(start["semi_major_axis"].values, start["inclination"].values)
     altitude = radius - constants.EQUATORIAL_RADIUS.value
-    tolerances = next(iter(study.tolerance_sets.values()))
-    reach = 1.0 if tolerances.distribution == "bounded" else NORMAL_REACH
-    own = tolerances.mean_radius_m / 1000.0 + tolerances.excursion_km + radius * tolerances.eccentricity
-    errors = np.hypot(tolerances.orbit_determination_m, tolerances.manoeuvre_m) / 1000.0
-    stray = reach * own + NORMAL_REACH * errors
+    stray = np.array([_farthest_km(study.stated_tolerances, r) for r in radius.tolist()])
     return PLANES.build(
         {
             "plane": numbers,
@@ -339,12 +421,22 @@ def planes_of(study: Study, orbits: xr.Dataset) -> xr.Dataset:
             "radius_low": altitude - stray,
             "radius_high": altitude + stray,
             "inclination": start["inclination"].values,
-            "raan": start["raan"].values % 360.0,
+            # twice, for the remainder of a node just below 0 rounds to 360
+            "raan": start["raan"].values % 360.0 % 360.0,
             "raan_rate": start["raan_rate"].values,
             "eccentricity": np.hypot(start["eccentricity_x"].values, start["eccentricity_y"].values),
             "satellites": satellites,
         }
     )
+
+
+def _farthest_km(tolerances: Tolerances, radius_km: float) -> float:
+    """Return how far a satellite strays in radius: all it may when bounded, 5 standard deviations of what is normal."""
+    held = [tolerances.mean_radius_m / 1000.0, tolerances.excursion_km, radius_km * tolerances.eccentricity]
+    errors = [tolerances.orbit_determination_m / 1000.0, tolerances.manoeuvre_m / 1000.0]
+    if tolerances.distribution == "bounded":
+        return sum(held) + NORMAL_REACH * math.hypot(*errors)
+    return NORMAL_REACH * math.hypot(*held, *errors)
 
 
 def assemble(
@@ -368,7 +460,7 @@ def assemble(
     Decision (case, within_km, term)
         Of all cases; debris columns stay missing without debris.
     """
-    decided = xr.concat([block["decision"] for block in fleet_blocks], "case")
+    decided = together(study, [block["decision"] for block in fleet_blocks])
     rates: dict[int, list[xr.DataArray]] = {}
     struck: dict[int, list[xr.DataArray]] = {}
     for scenario, block in debris_blocks:
@@ -376,15 +468,18 @@ def assemble(
         struck.setdefault(scenario, []).append(block["collisions"]["rate"])
     values = {name: decided[name].values for name in DECISION.variables}
     for scenario, parts in rates.items():
-        total = total_rate(
-            xr.concat(parts, "object").transpose("layout", "object", "within_km").to_dataset(name="rate")
-        )
+        rate = xr.concat(parts, "object").transpose("layout", "object", "within_km")
+        total = total_rate(rate.to_dataset(name="rate"))
         mine = np.flatnonzero(decided["scenario"].values == scenario)
         layout = decided["layout"].values[mine]
-        unstacked = total["rate"].sel(layout=UNSTACKED).values
         values["debris_approaches"][mine] = total["rate"].sel(layout=layout).values
         values["debris_approaches_error"][mine] = total["standard_error"].sel(layout=layout).values
-        values["extra_debris_approaches"][mine] = total["rate"].sel(layout=layout).values - unstacked
+        # object by object, for the same ones are met in both layouts: the difference is known far better than either
+        extra = rate - rate.sel(layout=UNSTACKED)
+        departure = extra - extra.mean("object", skipna=False)
+        error = (departure**2).sum("object", skipna=False) ** 0.5
+        values["extra_debris_approaches"][mine] = extra.sum("object", skipna=False).sel(layout=layout).values
+        values["extra_debris_approaches_error"][mine] = error.sel(layout=layout).values
         collisions = xr.concat(struck[scenario], "object").sum("object")
         values["collisions_debris"][mine] = collisions.sel(layout=layout).values
-    return DECISION.build(values, attributes={"text": fleet_blocks[0]["decision"].attrs["text"]})
+    return DECISION.build(values, attributes={"text": decided.attrs["text"]})

@@ -25,7 +25,7 @@ class Price(NamedTuple):
     largest_trim : float
         Largest trim of an inclination that keeps the planes turning together [deg]; missing without trims.
     untrimmed_node_spread : float
-        By how much their nodes would part over the mission without trims [deg]; missing likewise.
+        By how much their nodes part over the mission without trims [deg].
     phase_drift : float
         Largest relative rate of phase between neighbouring shells [deg/day].
     raising_velocity : float
@@ -87,12 +87,18 @@ def price_of(
     used = table.mass_kg * -np.expm1(-(raising + years * holding) / exhaust)
     return Price(
         largest_trim=trims.get("largest_trim_deg", np.nan),
-        untrimmed_node_spread=trims.get("spread_before_deg", np.nan),
+        untrimmed_node_spread=trims.get("spread_before_deg", _node_spread(stacked)),
         phase_drift=_phase_drift(stacked),
         raising_velocity=float(raising.mean()),
         holding_velocity=float(holding.mean()),
         propellant=float(used.max()),
     )
+
+
+def _node_spread(stacked: Stacked) -> float:
+    """Return the largest less the smallest change of the nodes over the mission [deg]."""
+    node = stacked.leaders["raan"].values
+    return float(np.ptp(node[:, -1] - node[:, 0]))
 
 
 def _phase_drift(stacked: Stacked) -> float:

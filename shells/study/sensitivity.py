@@ -13,13 +13,16 @@ import xarray as xr
 
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.schema import SENSITIVITY
-from shells.study.cases import Case
+from shells.study.cases import LARGEST_STEP_KM, Case
 from shells.study.configuration import Study
 from shells.study.decision import number_and_probability
 from shells.study.stacked import Stacked
 
-#: The largest step looked at [km], and how finely the step that just meets the target is found [km].
-_LARGEST_KM, _WITHIN_KM = 50.0, 1e-4
+#: How finely the step that just meets the target is found [km].
+_WITHIN_KM = 1e-4
+
+#: Steps at which shells cross each other are tried one by one, so many.
+_CROSSING_STEPS = 8
 
 
 @dataclass(frozen=True)
@@ -98,15 +101,21 @@ def required_step(study: Study, stacked: Stacked, step_km: float, assumptions: A
     Returns
     -------
     float
-        [km]; missing where not even the largest step looked at meets it.
+        [km]; missing where not even the largest step looked at meets it, and where planes coincide or oppose each
+        other, whose approaches are not known at other steps.
     """
 
     def meets(step: float) -> bool:
         return target_quantity(study, stacked.moved_apart(step - step_km), assumptions) <= study.target.value
 
-    low, high = 0.0, _LARGEST_KM
-    if not meets(high):
+    if not stacked.gaps.crossing.all() or not meets(LARGEST_STEP_KM):
         return np.nan
+    # the number falls with the step from where no shells cross any more; before, it may rise to where they just touch
+    tried: list[float] = np.linspace(0.0, min(stacked.crossing_up_to_km, LARGEST_STEP_KM), _CROSSING_STEPS + 1).tolist()
+    failing = next((k for k in reversed(range(len(tried))) if not meets(tried[k])), None)
+    if failing is None:
+        return 0.0
+    low, high = tried[failing], [*tried[1:], LARGEST_STEP_KM][failing]
     while high - low > _WITHIN_KM:
         middle = 0.5 * (low + high)
         low, high = (low, middle) if meets(middle) else (middle, high)

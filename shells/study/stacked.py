@@ -114,11 +114,21 @@ class Stacked:
         """Rows of the planes from the lowest up, shape (planes,)."""
         return np.argsort(self.radius_km, kind="stable")
 
+    @property
+    def steps(self) -> NDArray[np.int64]:
+        """How many shells the two planes of each pair are apart, shape (pairs,)."""
+        ranks = np.argsort(self.upwards)
+        return np.abs(np.diff(ranks[self.gaps.pairs], axis=1)[:, 0])
+
+    @property
+    def crossing_up_to_km(self) -> float:
+        """Step up to which the surfaces of some planes cross each other at their nodes, the ripple among it [km]."""
+        taken = (self.gaps.most_taken_km / self.steps)[self.gaps.crossing]
+        return float(taken.max(initial=0.0))
+
     def moved_apart(self, kilometres: float) -> Stacked:
         """Return the same stack with every step wider by so much [km]."""
-        ranks = np.argsort(self.upwards)
-        steps = np.abs(np.diff(ranks[self.gaps.pairs], axis=1)[:, 0])
-        return replace(self, separation_km=self.separation_km + kilometres * steps)
+        return replace(self, separation_km=self.separation_km + kilometres * self.steps)
 
     def approaches(self, states: Sequence[State], within_km: Sequence[float]) -> Floats:
         """Return expected approaches per year.
@@ -181,16 +191,18 @@ class Stacked:
         Returns
         -------
         Clearance
-            Planes without nodes are left out.
+            Planes without nodes are left out; missing where no two planes have any.
         """
         reach = reaches(self.gaps, tolerances, radius_km=float(self.radius_km.mean()), bodies_km=bodies_km)
         left = self.separation_km[:, None] - worst_case(tolerances, reach)
         left[~self.gaps.crossing] = np.inf
+        if not self.gaps.crossing.any():
+            return Clearance(np.nan, np.full(reach.shape[-1], np.nan))
         pair, node = np.unravel_index(left.argmin(), left.shape)
         return Clearance(max(0.0, float(left[pair, node])), reach[pair, node])
 
     @property
     def smallest_gap_km(self) -> float:
-        """Smallest gap of two reference orbits at a mutual node at any time, without ripple [km]."""
+        """Smallest gap of two reference orbits at a mutual node at any time, without ripple [km]; missing if none."""
         gaps = np.abs(self.gaps.gap_km[self.gaps.crossing])
-        return float(gaps.min(initial=np.inf))
+        return float(gaps.min()) if gaps.size else np.nan

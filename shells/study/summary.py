@@ -12,11 +12,21 @@ import numpy as np
 import xarray as xr
 
 from shells.schema import GRAVITY_MODEL
+from shells.study.cases import scenarios_of
 from shells.study.caution import CAUTION
 from shells.study.configuration import Study, study_hash
 
 #: What the layouts of a study are compared under.
 ASSUMPTIONS = ("tolerances", "faults", "solar_activity", "solar_seed", "seed")
+
+#: What is expected within each threshold.
+_BY_DISTANCE = (
+    "fleet_approaches",
+    "debris_approaches",
+    "debris_approaches_error",
+    "extra_debris_approaches",
+    "extra_debris_approaches_error",
+)
 
 #: What a case costs beside risk, and in which units, as the keys say them.
 PRICE_UNITS = {
@@ -46,7 +56,7 @@ def start_of(study: Study) -> np.datetime64:
 
 
 def force_model(study: Study) -> str:
-    """Return the forces that move the objects of a study, in one line.
+    """Return the forces that a study is decided under, in one line.
 
     Parameters
     ----------
@@ -58,8 +68,9 @@ def force_model(study: Study) -> str:
     str
         Gravity model, other forces, density of the air and solar activity.
     """
-    activity = study.forces.solar_activity
-    seed = f" from seed {study.forces.solar_seed}" if activity == "drawn" else ""
+    stated = scenarios_of(study)[0]
+    activity = stated.solar_activity
+    seed = f" from seed {stated.solar_seed}" if activity == "drawn" else ""
     return f"gravity {GRAVITY_MODEL}; Sun, Moon, sunlight; air NRLMSISE-00, solar activity {activity}{seed}"
 
 
@@ -104,10 +115,11 @@ def summarise(
         target), smallest_distance_km, closest_expected_km, target (quantity, value, years, scope, avoidance),
         target_quantity, number, probability, fault_share, largest_term (name, km) and terms (km by name), drivers
         (name, stated, required_step_km and change_km when doubled, the largest change first), price (trims, drift,
-        velocity changes, propellant, band, extra approaches with debris), all of the searched case when none is chosen;
+        velocity changes, propellant over the years of the study, band, extra approaches with debris within within_km,
+        with their error), all of the searched case when none is chosen;
         under_other_assumptions: for each set of assumptions its names and the smallest step and order that meet the
         target (null for none);
-        cases: one object a case; searched_case;
+        cases: one object a case; searched_case; years of the study;
         approaches: within_km, total, by_kind, smallest_miss_km;
         debris_collisions: number, probability and their errors, over the mission without avoidance, of the searched
         case, or null; by_plane and by_year: one object each;
@@ -125,6 +137,7 @@ def summarise(
         "under_other_assumptions": _under_other_assumptions(decision),
         "cases": cases(decision),
         "searched_case": searched,
+        "years": study.study.years,
         "approaches": {
             "within_km": study.search_km,
             "total": int(found["found"].sum()),
@@ -160,7 +173,7 @@ def cases(decision: xr.Dataset) -> list[dict[str, Any]]:
         for name in ("band_width", "smallest_gap", "smallest_distance", "closest_expected"):
             row[f"{name}_km"] = _number(one[name])
         row |= {f"{name}_{unit}": _number(one[name]) for name, unit in PRICE_UNITS.items()}
-        for name in ("fleet_approaches", "debris_approaches", "debris_approaches_error", "extra_debris_approaches"):
+        for name in _BY_DISTANCE:
             for within in decision["within_km"].values:
                 row[f"{name}_within_{within:g}_km_per_year"] = _number(one[name].sel(within_km=within))
         for name in ("collisions_control", "collisions_fault", "collisions_debris"):
@@ -240,11 +253,13 @@ def _drivers(sensitivity: xr.Dataset) -> list[dict[str, Any]]:
 
 def _price(one: xr.Dataset) -> dict[str, Any]:
     """Return what a case costs beside risk."""
-    extra = one["extra_debris_approaches"]
+    farthest = one.isel(within_km=-1)
     return {
         "band_km": _number(one["band_width"]),
         **{f"{name}_{unit}": _number(one[name]) for name, unit in PRICE_UNITS.items()},
-        "extra_debris_approaches_per_year": _number(extra.isel(within_km=-1)),
+        "within_km": float(farthest["within_km"]),
+        "extra_debris_approaches_per_year": _number(farthest["extra_debris_approaches"]),
+        "extra_debris_approaches_error_per_year": _number(farthest["extra_debris_approaches_error"]),
     }
 
 

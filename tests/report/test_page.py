@@ -3,9 +3,11 @@ import re
 import shutil
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
 from shells.errors import StoreError
+from shells.report import tables, wording
 from shells.report.delivery import run
 from shells.report.drawing import Chart
 from shells.report.page import write_report
@@ -61,9 +63,11 @@ def test_page_says_all_that_is_needed(finished):
         "Stack the planes 2 km apart, in monotone order.",
         "at most 0.0001 expected collisions in 10 years, for the whole fleet, without avoidance",
         "factor 3.3 below the target",
-        "0.800 km left when all tolerances are used up",
+        "0.800 km left between planes when all tolerances are used up; closest pair expected in 2 years, faults among",
+        "kg of propellant a satellite in 2 years, approaches with debris within 5 km changed by -7 ± 4 a year",
         "eccentricity, 0.550 km",
-        "eccentricity doubled: +0.80 km; per_satellite_year doubled: -0.30 km; hard_body_radius_m doubled: no step is",
+        "eccentricity doubled: +0.80 km; per_satellite_year doubled: -0.30 km; hard_body_radius_m doubled: no step",
+        "doubled: no step up to 50 km is enough",
         "33.3 % of the number is from control faults (assumed)",
         "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
@@ -185,3 +189,57 @@ def test_text_is_escaped(finished, tmp_path, no_drawing):
 def test_report_of_what_is_no_finished_run(tmp_path):
     with pytest.raises(StoreError, match=r"manifest\.json: cannot be read"):
         write_report(RunDirectory(tmp_path))
+
+
+def test_assumptions_are_those_that_the_study_is_decided_under(tmp_path):
+    swept = """
+solar_activity = ["drawn", "low"]
+solar_seed = [5, 6]
+seed = [31, 32]
+[[sweep.tolerances]]
+name = "wide"
+eccentricity = 1.0e-4
+orbit_determination_m = 12.0
+manoeuvre_m = 8.0
+excursion_along_track_km = 3.0
+[[sweep.tolerances]]
+name = "narrow"
+[[sweep.faults]]
+name = "few"
+per_satellite_year = 0.003
+"""
+    study = fakes.study(tmp_path, ("\n[target]", f"{swept}\n[target]"))
+    words = wording.assumptions(study)
+    assert words["Tolerances"] == (
+        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbit "
+        "determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
+    )
+    assert words["Faults"].startswith("assumed: 0.003 per satellite-year")
+    assert words["Forces"].endswith("solar activity drawn from seed 5")
+    assert words["Debris"].endswith("seed 31")
+
+
+def test_missing_terms_and_trims_are_said_to_be(tmp_path):
+    decided = fakes.decision(fakes.study(tmp_path))
+    decided["gap_term"][1] = np.nan
+    assert tables.term_rows(decided)[3]["size_km"] is None
+    costs = {
+        "band_km": 6.0,
+        "largest_trim_deg": None,
+        "untrimmed_node_spread_deg": 0.27,
+        "raising_velocity_m_per_s": 405.9,
+        "holding_velocity_m_per_s_per_year": 0.62,
+        "propellant_kg": 4.9,
+        "extra_debris_approaches_per_year": None,
+        "extra_debris_approaches_error_per_year": None,
+    }
+    assert wording.price(costs, 1.0) == (
+        "6.00 km of altitude, nodes part by 0.27 deg in 1 year, 406 m/s to raise and 0.62 m/s a year to hold, up to "
+        "4.9 kg of propellant a satellite in 1 year"
+    )
+
+
+def test_drivers_without_a_required_step_are_not_known(finished):
+    summary = finished.summary()
+    summary["decision"]["required_step_km"] = None
+    assert wording.decision_facts(summary)["Drivers"].startswith("not known: no step up to 50 km")

@@ -11,6 +11,7 @@ from shells.errors import InputError
 from shells.fleet.radius_difference import RadiusDifference
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.risk.separation.closed_form import Shells, collisions_for, separation_for
+from shells.risk.separation.solving import least_separation
 from shells.risk.separation.states import Contact, State, states_of
 
 RADIUS = 6378.1363 + 550.0
@@ -192,3 +193,13 @@ def test_errors():
         "  - target_per_year 0.0; expected more than zero",
         "  - steps: none above zero; expected pairs that a step takes apart",
     ]
+
+
+def test_a_missing_rate_meets_no_target():
+    def rate(separation):
+        return np.where(separation > 3.0, np.nan, np.exp(-separation) + 1e-9)
+
+    assert np.isnan(least_separation(rate, 1e-12, np.array([0.5]))).all()
+    assert np.isnan(least_separation(lambda x: np.full_like(x, np.nan), 1.0, np.array([0.5, 2.0]))).all()
+    # exp(-s) falls to 0.1 at ln 10
+    assert least_separation(rate, 0.1, np.array([0.5]))[0] == pytest.approx(np.log(10.0), abs=1e-4)

@@ -405,3 +405,21 @@ j = 2
 )
 def test_what_a_run_would_refuse_is_refused_here(tmp_path, change, expected):
     assert expected in fault(tmp_path, change)
+
+
+def test_every_impossible_set_is_named(tmp_path):
+    sets = """[[sweep.tolerances]]
+name = "stated"
+[[sweep.tolerances]]
+name = "vast"
+eccentricity = 0.9
+[[sweep.tolerances]]
+name = "far"
+mean_radius_m = 2.0e6
+[target]"""
+    with pytest.raises(ConfigError) as caught:
+        fakes.study(tmp_path, ("[target]", sets))
+    text = str(caught.value)
+    assert "in 'vast' other values (eccentricity: 0.9 found; allowed: 0 to 0.005)" in text
+    assert "in 'far' other values (mean_radius_m: 2e+06 m found" in text
+    assert "stated'" not in text.partition("expected")[2]

@@ -1,15 +1,19 @@
 """The separation decision on real kernels: closed forms of the risk between two shells, and what is refused."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from scipy.special import factorial
 
 import shells
 from shells.fleet.radius_difference import radius_difference
 from shells.motion.ripple.tesserals import ripple_difference, ripple_terms
-from shells.study import block
+from shells.study import block, sensitivity
 from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
+from shells.study.decision import independent, planes_of
 
 TEXT = """
 [study]
@@ -186,3 +190,128 @@ def test_short_studies_say_that_phases_do_not_drift(tmp_path):
     path.write_text((tmp_path / "study.toml").read_text().replace("years = 0.3", "years = 0.01"))
     assert "averages over unknown phases" in shells.choose_separation(load_study(path)).attrs["text"]
     assert "averages over unknown phases" not in shells.choose_separation(study_of(tmp_path)).attrs["text"]
+
+
+def changed(tmp_path, *changes, **kinds):
+    study_of(tmp_path, **kinds)
+    path = tmp_path / "study.toml"
+    text = path.read_text()
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new)
+    path.write_text(text)
+    return load_study(path)
+
+
+def test_text_weighs_the_sets_of_all_scenarios(tmp_path):
+    further = 'solar_activity = ["low", "high"]\n[[sweep.faults]]\nname = "few"\n[[sweep.faults]]\nname = "many"\n'
+    study = changed(tmp_path, ("[target]", f"{further}per_satellite_year = 2.0\n[target]"))
+    decided = shells.choose_separation(study)
+    text = decided.attrs["text"]
+    same = decided["layout"].values == decided["layout"].values[decided["chosen"].values]
+    assert same.sum() == 4
+    assert not decided["meets_target"].values[same & (decided["faults"].values == "many")].any()
+    # solar activity moves neither mean radii nor faults of held satellites
+    assert "fails under 2 of 4 sets of assumptions: faults many." in text
+    assert "Control faults, which are assumed, make " in text
+
+
+def test_two_planes_that_nowhere_cross_are_missing_gaps(tmp_path):
+    decided = shells.choose_separation(study_of(tmp_path, pattern="delta", inclination=90.0, frozen="false"))
+    for name in ("smallest_gap", "smallest_distance", "gap_term"):
+        assert np.isnan(decided[name].values).all()
+    assert (decided["collisions_control"].values > 0.0).all()
+    # what such planes cost at another step is not known from this one
+    study = study_of(tmp_path, pattern="delta", inclination=90.0, frozen="false")
+    drivers = block.compute_fleet_block(study, scenarios_of(study)[0])["sensitivity"]
+    assert np.isnan(drivers["required_step"].values).all() and np.isnan(drivers["stated_required_step"])
+
+
+def test_bodies_larger_than_a_threshold(tmp_path):
+    # collisions go with pi R^2 and the mean density over the half ellipse of the bodies, of variance R^2 / 4 (closed
+    # form above, and its next term); R = 200 m is beyond the thresholds of 50 and 100 m
+    large, small = (
+        shells.choose_separation(
+            changed(
+                tmp_path,
+                ("hard_body_radius_m = 5.0", f"hard_body_radius_m = {radius}"),
+                ("[sweep]", "[approaches]\nwithin_km = [0.05, 1.0]\n[sweep]"),
+            )
+        )
+        for radius in (100.0, 5.0)
+    )
+    step = np.array([2.0, 5.0])  # at normal departures of 1 km each
+    more = 400.0 * (1.0 + 0.2**2 / 8.0 * (step**2 / 4.0 - 0.5))
+    np.testing.assert_allclose((large["collisions_control"] / small["collisions_control"])[:2], more, rtol=5e-3)
+    np.testing.assert_allclose(large["collisions_fault"], 400.0 * small["collisions_fault"], rtol=5e-3)
+
+
+def test_events_of_few_faults_leave_a_chance_of_none():
+    # with faults Poisson of mean m and each bringing Poisson events, none happens with exp(-m (1 - exp(-k))): by hand
+    # the sum over the number of faults j of exp(-m) m^j / j! exp(-j k)
+    m, number = 0.4, 6.0
+    j = np.arange(40)
+    none = float((np.exp(-m) * m**j / factorial(j) * np.exp(-j * number / m)).sum())
+    assert np.exp(-independent(np.array(number), m)) == pytest.approx(none, rel=1e-12)
+    assert independent(np.array([1e-9]), m) == pytest.approx(1e-9, rel=1e-6)
+    assert independent(np.array([0.0]), 0.0) == 0.0
+
+
+def test_faults_too_rare_for_an_even_chance_do_not_decide_the_closest_pair(tmp_path):
+    # 40 satellites for 0.3 years with 0.02 faults a year each: 0.24 faults, too few for an even chance of anything
+    few = changed(tmp_path, ("mean_radius_m = 1000.0", "mean_radius_m = 10.0"), ("value = 1.0e-4", "value = 1.0"))
+    decided = shells.choose_separation(few)
+    assert np.isnan(decided["closest_expected"].values[-1])
+    many = changed(
+        tmp_path,
+        ("mean_radius_m = 1000.0", "mean_radius_m = 10.0"),
+        ("value = 1.0e-4", "value = 1.0"),
+        ("per_satellite_year = 0.02", "per_satellite_year = 2.0"),
+    )
+    assert shells.choose_separation(many)["closest_expected"].values[-1] < 5.0
+
+
+def test_untrimmed_nodes_part_as_the_trims_would_undo(tmp_path):
+    trimmed = shells.choose_separation(study_of(tmp_path))
+    left = shells.choose_separation(changed(tmp_path, ("frozen = true", "frozen = true\nmatch_node_rates = false")))
+    assert np.isnan(left["largest_trim"].values).all()
+    np.testing.assert_allclose(left["untrimmed_node_spread"], trimmed["untrimmed_node_spread"], rtol=0.02)
+
+
+@pytest.mark.parametrize("distribution", ["bounded", "normal"])
+def test_band_of_a_shell_is_what_one_satellite_may_use(tmp_path, distribution):
+    study = changed(
+        tmp_path,
+        ('distribution = "normal"\nmean_radius_m = 1000.0', f'distribution = "{distribution}"\nmean_radius_m = 300.0'),
+        ("eccentricity = 0.0", "eccentricity = 5e-5\norbit_determination_m = 40.0\nmanoeuvre_m = 30.0"),
+    )
+    layout, scenario = layouts_of(study)[1], scenarios_of(study)[0]
+    orbits = block.move(study, scenario, block.fleet_of(study, layout, scenario))
+    planes = planes_of(study, orbits)
+    half = 0.5 * (planes["radius_high"] - planes["radius_low"]).values
+    swing = (planes["mean_radius_altitude"].values + 6378.137) * 5e-5
+    # bounds add up; of normal errors, 40 and 30 m here, 5 standard deviations of their sum
+    bounded, normal = 0.3 + swing + 5.0 * 0.05, 5.0 * np.sqrt(0.3**2 + swing**2 + 0.05**2)
+    np.testing.assert_allclose(half, bounded if distribution == "bounded" else normal, rtol=1e-6)
+    assert (planes["raan"].values < 360.0).all()
+
+
+def test_step_is_the_one_from_which_on_the_target_is_met(tmp_path, monkeypatch):
+    # a number that rises to where the shells just touch, at 0.6 km, and falls beyond: met up to 0.2 and from 1.3 km
+    study = study_of(tmp_path)
+
+    class Stack:
+        crossing_up_to_km = 0.6
+        gaps = SimpleNamespace(crossing=np.array([True]))
+
+        def moved_apart(self, kilometres):
+            return 2.0 + kilometres
+
+    def number(study, step, assumptions):
+        return study.target.value * (1.0 + (step - 0.2 if step < 0.6 else 0.4 * (1.3 - step) / 0.7))
+
+    monkeypatch.setattr(sensitivity, "target_quantity", number)
+    assert sensitivity.required_step(study, Stack(), 2.0, None) == pytest.approx(1.3, abs=1e-3)
+    # met from 0.35 km on although it was met before 0.2 km too
+    monkeypatch.setattr(sensitivity, "target_quantity", lambda study, step, _: 1.0 if 0.2 < step < 0.35 else 0.0)
+    assert sensitivity.required_step(study, Stack(), 2.0, None) == pytest.approx(0.35, abs=1e-3)

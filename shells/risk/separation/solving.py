@@ -32,20 +32,24 @@ def least_separation(rate: Callable[[Floats], Floats], target: float, from_km: F
     -------
     ndarray, shape (n,)
         [km], true to 1 / 65,536 of how far it lies above `from_km` or of 1 km; `from_km` where the rate is below the
-        target there already, NaN where it stays above for 1,000 km.
+        target there already, NaN where it stays above for 1,000 km or is missing.
     """
-    met = rate(from_km) <= target
+
+    def meets(separation_km: Floats) -> NDArray[np.bool_]:
+        return np.asarray(rate(separation_km) <= target)  # a missing rate meets nothing
+
+    met = meets(from_km)
     low, high = from_km, from_km + 1.0
-    never = ~met & (rate(high) > target)
+    never = ~met & ~meets(high)
     for _ in range(_DOUBLINGS):
         if not never.any():
             break
         low, high = np.where(never, high, low), np.where(never, from_km + 2.0 * (high - from_km), high)
-        never &= rate(high) > target
+        never &= ~meets(high)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        above = rate(middle) > target
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
+        enough = meets(middle)
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
     return np.where(met, from_km, np.where(never, np.nan, high))
 
 
