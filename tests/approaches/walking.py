@@ -120,23 +120,24 @@ def walk(first, second, spacing, ahead, departures, start, steps, step, distance
 
 
 class Walker:
-    """Two orbits, and what is asked of satellites on them."""
+    """Two orbits, and what is asked of satellites on them: a distance, and departures of the radius with quantiles."""
 
-    def __init__(self, first, second, within_km, spread_km):
+    def __init__(self, first, second, within_km, spread_km, quantile):
         _, self.spacing, nodes = node_clock(first)
         self.span = self.spacing * (nodes - 1)
         self.sides = [
             (np.ascontiguousarray(element_array(orbits)[0]), np.ascontiguousarray(rate_array(orbits)[0]))
             for orbits in (first, second)
         ]
-        self.within_km, self.spread_km = within_km, spread_km
+        self.within_km, self.spread_km, self.quantile = within_km, spread_km, quantile
         self.field = field_of(first, second)
 
     def entries(self, rng, satellites, start, stop):
         """Entries of one pair from a time to another, of trains that are walked along."""
         ahead = [(np.arange(count) + rng.uniform()) * 2.0 * np.pi / count for count in satellites]
         departures = [
-            self.spread_km * ndtri((rng.permutation(count) + rng.uniform(size=count)) / count) for count in satellites
+            self.spread_km * self.quantile((rng.permutation(count) + rng.uniform(size=count)) / count)
+            for count in satellites
         ]
         steps = int(np.ceil((stop - start) / STEP))
         trains = tuple(ahead), tuple(departures)
@@ -152,13 +153,15 @@ def repeated(count, seed, repetitions):
     return found.mean(), found.std(ddof=1) / np.sqrt(repetitions)
 
 
-def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89, 97), trials=96, repetitions=16):
+def monte_carlo(
+    first, second, *, within_km, seed, spread_km=0.0, quantile=ndtri, satellites=(89, 97), trials=96, repetitions=16
+):
     """Entries per year of one pair of satellites and its standard error: times, phases and departures at random.
 
     Each trial walks what lies within the span of one revolution of the first, whose start is at random in one of equal
     shares of the span and of a revolution before it: so each time of the span is as likely to be walked as any other.
     """
-    walker = Walker(first, second, within_km, spread_km)
+    walker = Walker(first, second, within_km, spread_km, quantile)
     period = 2.0 * np.pi / walker.sides[0][1][0, 5]
     starts = walker.span + period
 
@@ -171,8 +174,10 @@ def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89
     return repeated(count, seed, repetitions)
 
 
-def enumerate_entries(first, second, *, within_km, seed, spread_km=0.0, satellites=(37, 41), repetitions=16):
+def enumerate_entries(
+    first, second, *, within_km, seed, spread_km=0.0, quantile=ndtri, satellites=(37, 41), repetitions=16
+):
     """Entries per year of one pair of satellites and its standard error: trains followed over the whole span."""
-    walker = Walker(first, second, within_km, spread_km)
+    walker = Walker(first, second, within_km, spread_km, quantile)
     per_year = constants.YEAR.value / walker.span
     return repeated(lambda rng: walker.entries(rng, satellites, 0.0, walker.span) * per_year, seed, repetitions)

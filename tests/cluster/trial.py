@@ -1,4 +1,4 @@
-"""A real study of 200 cases and 100 blocks, each some tenths of a second of work, and how it is run by processes of its own."""
+"""A real study of 200 cases and 100 blocks of some tenths of a second, and how it is run by processes of its own."""
 
 import json
 import os

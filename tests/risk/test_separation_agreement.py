@@ -5,19 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import xarray as xr
+from scipy.special import ndtri
 
 import shells
 from shells import constants
 from shells.approaches.trains import trains_of
 from shells.fleet.radius_difference import RadiusDifference
 from shells.fleet.tolerances import ControlFaults, Tolerances
-from shells.motion.arrays import field
-from shells.motion.propagation import node_clock
 from shells.risk.separation.budget import separation_budget
 from shells.risk.separation.closed_form import Shells
 from shells.risk.separation.phase_averaged import node_gaps
 from shells.risk.separation.states import State, states_of
-from tests.approaches.walking import STEP, side, walk
+from tests.approaches.walking import enumerate_entries, monte_carlo
 from tests.populations import objects_of
 from tests.published.test_encounter_rates import circles
 
@@ -29,56 +28,23 @@ YEAR = constants.YEAR.value
 LOWER = [7438.0, 1e-5, 1.16e-3, 86.5, 0.0, 0.0]
 #: Bodies of kilometres: walking sees few events otherwise.
 WITHIN = 4.0
-SATELLITES = 300
 
-
-def departing(rng, form, size):
-    """Phases and departures of the mean radius of the satellites of two planes."""
-    phases = tuple(rng.uniform(0.0, 2.0 * np.pi, SATELLITES) for _ in range(2))
-    if form == "bounded":
-        return phases, tuple(rng.uniform(-size, size, SATELLITES) for _ in range(2))
-    return phases, tuple(size * rng.standard_normal(SATELLITES) for _ in range(2))
-
-
-def walked(orbits, form, size, *, seed, trials):
-    """Enumeration over the whole span, and Monte Carlo over revolutions, of one pair of satellites a year with errors.
-
-    Both have the scatter of several draws of all satellites as their error.
-    """
-    sides = side(orbits, 0), side(orbits, 1)
-    _, spacing, nodes = node_clock(orbits)
-    span = spacing * (nodes - 1)
-    period = 2.0 * np.pi / sides[0][1][0, 5]
-    rng = np.random.default_rng(seed)
-    runs = []
-    for _ in range(8):
-        drawn = departing(rng, form, size)
-        runs.append(walk(*sides, spacing, *drawn, 0.0, span, STEP, WITHIN, field()).sum() * YEAR / span)
-    counts = []
-    for _ in range(trials):
-        start = rng.uniform(0.0, span - period)
-        drawn = departing(rng, form, size)
-        entries = walk(*sides, spacing, *drawn, start, start + period, STEP, WITHIN, field()).sum()
-        counts.append(entries * YEAR / period)
-    return [(np.mean(found), np.std(found, ddof=1) / np.sqrt(len(found))) for found in (runs, counts)]
-
-
-# form, size [km] of each departure, separation [km], days of a run, trials
+# form, size [km] of each departure, separation [km], days of a run
 SHELLS = {
-    "overlap": ("normal", 2.4, 3.2, 1.0, 80),
-    "touch": ("normal", 2.4, 8.0, 3.0, 350),
-    "clear": ("normal", 2.4, 11.5, 8.0, 900),
-    "overlap, bounded": ("bounded", 2.4, 3.2, 1.0, 80),
-    "touch, bounded": ("bounded", 2.4, 7.5, 3.0, 350),
+    "overlap": ("normal", 2.4, 3.2, 10.0),
+    "touch": ("normal", 2.4, 8.0, 20.0),
+    "clear": ("normal", 2.4, 11.5, 40.0),
+    "overlap, bounded": ("bounded", 2.4, 3.2, 10.0),
+    "touch, bounded": ("bounded", 2.4, 7.5, 40.0),
     # two departures of 2.4 km and bodies of 4 km do not bridge it
-    "clear, bounded": ("bounded", 2.4, 8.9, 1.0, 30),
+    "clear, bounded": ("bounded", 2.4, 8.9, 5.0),
 }
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", SHELLS)
 def test_overlap_touch_clear(name):
-    form, size, separation, days, trials = SHELLS[name]
+    form, size, separation, days = SHELLS[name]
     upper = [LOWER[0] + separation, *LOWER[1:4], 60.0, 10.0]
     objects = objects_of([LOWER, upper], plane=[0, 1], held=True, radius=500.0 * WITHIN)
     orbits = shells.propagate(objects, years=days / 365.25).compute()
@@ -86,8 +52,14 @@ def test_overlap_touch_clear(name):
     # trajectories without tesserals, no faults
     gaps = replace(gaps, ripple_km=np.zeros((1, 2, 1)))
     states = states_of(Tolerances(form, 1000.0 * size, 0.0), ControlFaults(0.0), 7438.0)
-    average = gaps.approaches(gaps.separation_km, states, WITHIN)[0] * SATELLITES**2
-    (counted, counted_error), (drawn, drawn_error) = walked(orbits, form, size, seed=20261126, trials=trials)
+    average = gaps.approaches(gaps.separation_km, states, WITHIN)[0]
+    sides = orbits.isel(object=[0]), orbits.isel(object=[1])
+    quantile = ndtri if form == "normal" else lambda share: 2.0 * share - 1.0
+    asked = {"within_km": WITHIN, "spread_km": size, "quantile": quantile, "satellites": (89, 97)}
+    number = list(SHELLS).index(name)
+    counted, counted_error = enumerate_entries(*sides, seed=[3, number], **asked)
+    trials = max(96, int(6.0 / average)) if average > 0.0 else 16  # the more the rarer entries are
+    drawn, drawn_error = monte_carlo(*sides, seed=[4, number], trials=trials, **asked)
     print(f"{name}: {average:.5g}, enumeration {counted:.5g} ± {counted_error:.2g}", end=", ")
     print(f"Monte Carlo {drawn:.5g} ± {drawn_error:.2g}")
     assert abs(average - counted) <= 2.0 * counted_error
