@@ -73,7 +73,8 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
     """Sample the distance of each candidate's pair finely and find its minima and lasting encounters.
 
     Candidates of a pair at successive steps are one stretch of time, sampled eight times a step. Minima are refined by
-    golden section on the distance alone, passages through the threshold by bisection. The rules are those of
+    golden section on the distance alone, passages through the threshold by bisection; the first and the last instant
+    of the trajectories may be next to a minimum, but are none. The rules are those of
     `shells.find_approaches`: an encounter longer than a tenth of the shorter period is one approach, at its smallest
     distance; minima between which the distance rises by less than `NOISE` count as one, the lowest.
 
@@ -108,9 +109,14 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
     times = np.concatenate([np.linspace(*border) for border in zip(low, high, counts, strict=True)])
     stretch = np.repeat(np.arange(len(firsts)), counts)
     values = distance(pairs[stretch, 0], pairs[stretch, 1], times)
-    lowest = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:])) + 1
-    lowest = lowest[(stretch[lowest - 1] == stretch[lowest + 1]) & (values[lowest] < within_km + FASTEST * step / 8)]
-    minima = _golden(distance, pairs[stretch[lowest]], times[lowest - 1], times[lowest + 1])
+    # nothing is nearer than a sample without neighbour: next to it there may be a minimum
+    start, stop = (np.diff(stretch, **{side: -1}) != 0 for side in ("prepend", "append"))
+    falling = start | ~(values > np.roll(values, 1))
+    rising = stop | ~(values >= np.roll(values, -1))
+    lowest = np.flatnonzero(falling & rising & (values < within_km + FASTEST * step / 8))
+    before, after = times[lowest - ~start[lowest]], times[np.where(stop[lowest], lowest, lowest + 1)]
+    minima, inside = _golden(distance, pairs[stretch[lowest]], before, after)
+    lowest, minima = lowest[inside], minima[inside]
     deepest = distance(pairs[stretch[lowest], 0], pairs[stretch[lowest], 1], minima)
 
     # samples and minima of each stretch in order of time
@@ -168,18 +174,22 @@ def _bisect(inside, low, high):
 
 
 def _golden(distance, pairs, low, high):
-    """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves."""
+    """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves.
+
+    And whether each is one, with larger distances on both sides: there is none after the end of a trajectory (NaN).
+    """
 
     def at(times):
         return distance(pairs[:, 0], pairs[:, 1], times)
 
     golden = (np.sqrt(5.0) - 1.0) / 2.0
+    first, last = low, high
     for _ in range(40):
         left, right = high - golden * (high - low), low + golden * (high - low)
-        smaller = at(left) < at(right)
+        smaller = ~(at(left) >= at(right))
         high = np.where(smaller, right, high)
         low = np.where(smaller, low, left)
-    return 0.5 * (low + high)
+    return 0.5 * (low + high), (low > first) & (high < last) & np.isfinite(at(high))
 
 
 def brute_force(orbits, others, *, within_km: float, days: float, step: float = 8.0) -> np.ndarray:
@@ -215,14 +225,13 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
 
     def distance(rows, columns, times):
         out = np.empty(len(rows))
-        _distances(*sides[0][:2], *sides[-1][:2], spacing, rows, columns, times, field(), out)
+        distances(*sides[0][:2], *sides[-1][:2], spacing, rows, columns, times, field(), out)
         return out
 
     end = days * 86400.0
     second = states_of(sides[1]) if others is not None else None
-    candidates = np.concatenate(
-        list(step_through(states_of(sides[0]), second, end=end, step=step, within_km=within_km))
-    )
+    steps = step_through(states_of(sides[0]), second, end=end, step=step, within_km=within_km)
+    candidates = np.concatenate([np.empty((0, 3)), *steps])
     turns = [2.0 * np.pi * np.sqrt(side[0][:, 0, 0] ** 3 / field()[0]) for side in sides]
     periods = np.minimum(turns[0][candidates[:, 0].astype(int)], turns[-1][candidates[:, 1].astype(int)])
     found = minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=periods)
@@ -231,7 +240,8 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
     return found
 
 
-def _distances(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out):
+def distances(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out):
+    """Fill ``out`` with the distances [km] of pairs of rows at times [s], from mean elements and rates of two sides."""
     _compiled()(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out)
 
 
@@ -301,8 +311,7 @@ def brute_force_sgp4(first, second, start, *, within_km: float, days: float, ste
         ]
         return np.linalg.norm(np.array(apart).reshape(-1, 3), axis=1)
 
-    candidates = np.concatenate(
-        list(step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km))
-    )
+    steps = step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km)
+    candidates = np.concatenate([np.empty((0, 3)), *steps])
     never = np.full(len(candidates), np.inf)
     return minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=never)[:, :4]

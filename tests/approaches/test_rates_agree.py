@@ -78,10 +78,12 @@ def compare(name):
     rates = approach_rates(first, second, within_km=[case.within_km], difference=difference, by=())
     average = rates["rate"].item()
     asked = {"within_km": case.within_km, "spread_km": case.spread_km}
-    counted, counted_error = np.array(enumerate_entries(first, second, seed=5, **asked)) / average
+    # draws of their own, so that chance strikes each of them apart
+    number = list(CONFIGURATIONS).index(name)
+    counted, counted_error = np.array(enumerate_entries(first, second, seed=[5, number], **asked)) / average
     # and the rarer they are
     trials = max(case.trials, int(160.0 / average))
-    drawn, drawn_error = np.array(monte_carlo(first, second, seed=6, trials=trials, **asked)) / average
+    drawn, drawn_error = np.array(monte_carlo(first, second, seed=[6, number], trials=trials, **asked)) / average
     apart = (
         abs(counted - 1.0) / np.hypot(counted_error, AVERAGING),
         abs(drawn - 1.0) / np.hypot(drawn_error, AVERAGING),
