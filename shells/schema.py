@@ -557,6 +557,9 @@ DECISION = Schema(
         "collisions_debris": Variable(
             _CASE, "float64", "year-1", "expected collisions with debris", (0.0, None), "study without debris"
         ),
+        "collisions_debris_error": Variable(
+            _CASE, "float64", "year-1", "standard error, objects resampled", (0.0, None), "no debris"
+        ),
         "gap_term": Variable(
             ("case", "term"),
             "float64",

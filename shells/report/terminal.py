@@ -175,7 +175,7 @@ def _cases(summary: dict[str, Any], within: str) -> Table:
             ),
             significant(case["collisions_control_per_year"]),
             significant(case["collisions_fault_per_year"]),
-            significant(case["collisions_debris_per_year"]),
+            with_error(case["collisions_debris_per_year"], case["collisions_debris_error_per_year"]),
             "chosen" if case["chosen"] else "met" if case["meets_target"] else "not met",
             style="bold" if case["chosen"] else "",
         )

@@ -246,6 +246,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
                 fault, control + fault, out=np.full(len(cases), np.nan), where=control + fault > 0
             ),
             "collisions_debris": np.full(len(cases), np.nan),
+            "collisions_debris_error": np.full(len(cases), np.nan),
             "gap_term": [a.clearance.terms_km for a in assessments],
             **{name: [getattr(price, name) for price in prices] for name in Price._fields},
             "number": outcome[:, 0],
@@ -480,6 +481,7 @@ def assemble(
         error = (departure**2).sum("object", skipna=False) ** 0.5
         values["extra_debris_approaches"][mine] = extra.sum("object", skipna=False).sel(layout=layout).values
         values["extra_debris_approaches_error"][mine] = error.sel(layout=layout).values
-        collisions = xr.concat(struck[scenario], "object").sum("object")
-        values["collisions_debris"][mine] = collisions.sel(layout=layout).values
+        collisions = total_rate(xr.concat(struck[scenario], "object").to_dataset(name="rate")).sel(layout=layout)
+        values["collisions_debris"][mine] = collisions["rate"].values
+        values["collisions_debris_error"][mine] = collisions["standard_error"].values
     return DECISION.build(values, attributes={"text": decided.attrs["text"]})

@@ -176,7 +176,7 @@ def cases(decision: xr.Dataset) -> list[dict[str, Any]]:
         for name in _BY_DISTANCE:
             for within in decision["within_km"].values:
                 row[f"{name}_within_{within:g}_km_per_year"] = _number(one[name].sel(within_km=within))
-        for name in ("collisions_control", "collisions_fault", "collisions_debris"):
+        for name in ("collisions_control", "collisions_fault", "collisions_debris", "collisions_debris_error"):
             row[f"{name}_per_year"] = _number(one[name])
         row |= {name: _number(one[name]) for name in ("fault_share", "number", "probability", "target_quantity")}
         row |= {name: bool(one[name]) for name in ("meets_target", "smallest", "chosen")}

@@ -181,6 +181,7 @@ def decision(study, *, met=True, with_debris=False):
             "collisions_control": control,
             "collisions_fault": fault,
             "collisions_debris": np.full(step.size, 3e-5 if with_debris else np.nan),
+            "collisions_debris_error": np.full(step.size, 8e-6 if with_debris else np.nan),
             "fault_share": fault / (control + fault),
             "largest_trim": 0.01 * step,
             "untrimmed_node_spread": 0.5 * step,

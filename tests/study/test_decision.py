@@ -4,16 +4,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+import xarray as xr
 from scipy.optimize import brentq
 from scipy.special import factorial
 
 import shells
 from shells.fleet.radius_difference import radius_difference
 from shells.motion.ripple.tesserals import ripple_difference, ripple_terms
+from shells.schema import RATES
 from shells.study import block, sensitivity
 from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
-from shells.study.decision import independent, planes_of
+from shells.study.decision import assemble, independent, planes_of
 
 TEXT = """
 [study]
@@ -315,3 +317,34 @@ def test_step_is_the_one_from_which_on_the_target_is_met(tmp_path, monkeypatch):
     # met from 0.35 km on although it was met before 0.2 km too
     monkeypatch.setattr(sensitivity, "target_quantity", lambda study, step, _: 1.0 if 0.2 < step < 0.35 else 0.0)
     assert sensitivity.required_step(study, Stack(), 2.0, None) == pytest.approx(0.35, abs=1e-3)
+
+
+def test_debris_is_told_with_errors_object_by_object(tmp_path):
+    study = changed(tmp_path, ("step_km = [2.0, 5.0, 8.0, 15.0]", "step_km = [2.0, 5.0]"))
+    decided = shells.choose_separation(study)
+    within, rng = list(study.approaches.within_km), np.random.default_rng(5)
+    unstacked = rng.lognormal(size=(1, 40, 3))
+    # each object is met a little more often in the first layout, by an amount of its own in the second
+    more = np.stack([np.full((40, 3), 0.01), rng.normal(0.0, 0.01, (40, 3))])
+    rate = np.concatenate([unstacked, unstacked + more])
+
+    def part(objects):
+        axes = {"layout": [-1, 0, 1], "object": objects}
+        rates = {**axes, "within_km": within, "rate": rate[:, objects]}
+        return 0, {
+            "rates": RATES.build(rates, dims=("layout", "object", "within_km")),
+            "collisions": RATES.build({**axes, "rate": 1e-6 * rate[:, objects, 0]}, dims=("layout", "object")),
+        }
+
+    whole = assemble(study, [{"decision": decided}], [part(np.arange(40))])
+    halves = assemble(study, [{"decision": decided}], [part(np.arange(25)), part(np.arange(25, 40))])
+    xr.testing.assert_identical(whole, halves)
+    assert whole.attrs["text"] == decided.attrs["text"]
+    # of a sum of n values drawn anew: sqrt(n) standard deviations (B. Efron 1979)
+    error = whole["extra_debris_approaches_error"].values
+    np.testing.assert_allclose(whole["extra_debris_approaches"].values, more.sum(axis=1), rtol=1e-9)
+    np.testing.assert_allclose(error[0], 0.0, atol=1e-12)
+    np.testing.assert_allclose(error[1], np.sqrt(40.0) * more[1].std(axis=0), rtol=1e-9)
+    struck = 1e-6 * rate[1:, :, 0]
+    np.testing.assert_allclose(whole["collisions_debris"], struck.sum(axis=1), rtol=1e-12)
+    np.testing.assert_allclose(whole["collisions_debris_error"], np.sqrt(40.0) * struck.std(axis=1), rtol=1e-9)
