@@ -24,6 +24,9 @@ GRAVITY = 0.0095
 NOISE = 1e-3
 LASTING = 0.1
 
+#: What rounding makes of equal distances [km].
+ROUNDING = 1e-9
+
 States = Callable[[float], tuple[np.ndarray, np.ndarray]]
 
 
@@ -73,7 +76,8 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
     """Sample the distance of each candidate's pair finely and find its minima and lasting encounters.
 
     Candidates of a pair at successive steps are one stretch of time, sampled eight times a step. Minima are refined by
-    golden section on the distance alone, passages through the threshold by bisection. The rules are those of
+    golden section on the distance alone, passages through the threshold by bisection; the first and the last instant
+    of the trajectories may be next to a minimum, but are none. The rules are those of
     `shells.find_approaches`: an encounter longer than a tenth of the shorter period is one approach, at its smallest
     distance; minima between which the distance rises by less than `NOISE` count as one, the lowest.
 
@@ -108,9 +112,15 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
     times = np.concatenate([np.linspace(*border) for border in zip(low, high, counts, strict=True)])
     stretch = np.repeat(np.arange(len(firsts)), counts)
     values = distance(pairs[stretch, 0], pairs[stretch, 1], times)
-    lowest = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] < values[2:])) + 1
-    lowest = lowest[(stretch[lowest - 1] == stretch[lowest + 1]) & (values[lowest] < within_km + FASTEST * step / 8)]
-    minima = _golden(distance, pairs[stretch[lowest]], times[lowest - 1], times[lowest + 1])
+    # next to the first or last sample of a stretch there may be a minimum, too
+    first, last = (np.diff(stretch, **{side: -1}) != 0 for side in ("prepend", "append"))
+    ending = last | np.isnan(np.roll(values, -1))
+    falling, rising = first | (values <= np.roll(values, 1)), ending | (values < np.roll(values, -1))
+    lowest = np.flatnonzero(falling & rising & (values < within_km + FASTEST * step / 8))
+    before, after = times[lowest - ~first[lowest]], times[lowest + ~last[lowest]]
+    minima, inside = _golden(distance, pairs[stretch[lowest]], before, after)
+    inside |= ~(first | ending)[lowest]
+    lowest, minima = lowest[inside], minima[inside]
     deepest = distance(pairs[stretch[lowest], 0], pairs[stretch[lowest], 1], minima)
 
     # samples and minima of each stretch in order of time
@@ -168,18 +178,31 @@ def _bisect(inside, low, high):
 
 
 def _golden(distance, pairs, low, high):
-    """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves."""
+    """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves.
+
+    And whether each is one, with larger distances at both ends: trajectories that end before (NaN) do so there.
+    """
 
     def at(times):
         return distance(pairs[:, 0], pairs[:, 1], times)
 
+    ended = np.isnan(at(high))
+    if ended.any():
+        known, unknown = low, high
+        for _ in range(50):
+            middle = 0.5 * (known + unknown)
+            missing = np.isnan(at(middle))
+            known, unknown = np.where(missing, known, middle), np.where(missing, middle, unknown)
+        high = np.where(ended, known, high)
+    ends = np.minimum(at(low), at(high))
     golden = (np.sqrt(5.0) - 1.0) / 2.0
     for _ in range(40):
         left, right = high - golden * (high - low), low + golden * (high - low)
         smaller = at(left) < at(right)
         high = np.where(smaller, right, high)
         low = np.where(smaller, low, left)
-    return 0.5 * (low + high)
+    minima = 0.5 * (low + high)
+    return minima, ends - at(minima) > ROUNDING
 
 
 def brute_force(orbits, others, *, within_km: float, days: float, step: float = 8.0) -> np.ndarray:
@@ -215,14 +238,13 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
 
     def distance(rows, columns, times):
         out = np.empty(len(rows))
-        _distances(*sides[0][:2], *sides[-1][:2], spacing, rows, columns, times, field(), out)
+        distances(*sides[0][:2], *sides[-1][:2], spacing, rows, columns, times, field(), out)
         return out
 
     end = days * 86400.0
     second = states_of(sides[1]) if others is not None else None
-    candidates = np.concatenate(
-        list(step_through(states_of(sides[0]), second, end=end, step=step, within_km=within_km))
-    )
+    steps = step_through(states_of(sides[0]), second, end=end, step=step, within_km=within_km)
+    candidates = np.concatenate([np.empty((0, 3)), *steps])
     turns = [2.0 * np.pi * np.sqrt(side[0][:, 0, 0] ** 3 / field()[0]) for side in sides]
     periods = np.minimum(turns[0][candidates[:, 0].astype(int)], turns[-1][candidates[:, 1].astype(int)])
     found = minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=periods)
@@ -231,7 +253,8 @@ def brute_force(orbits, others, *, within_km: float, days: float, step: float = 
     return found
 
 
-def _distances(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out):
+def distances(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out):
+    """Fill ``out`` with the distances [km] of pairs of rows at times [s], from mean elements and rates of two sides."""
     _compiled()(values_a, rates_a, values_b, rates_b, spacing, rows, columns, times, field, out)
 
 
@@ -301,8 +324,7 @@ def brute_force_sgp4(first, second, start, *, within_km: float, days: float, ste
         ]
         return np.linalg.norm(np.array(apart).reshape(-1, 3), axis=1)
 
-    candidates = np.concatenate(
-        list(step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km))
-    )
+    steps = step_through(states_of(first), states_of(second), end=end, step=step, within_km=within_km)
+    candidates = np.concatenate([np.empty((0, 3)), *steps])
     never = np.full(len(candidates), np.inf)
     return minimise(distance, candidates, end=end, step=step, within_km=within_km, periods=never)[:, :4]

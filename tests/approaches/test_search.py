@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from benchmarks.stepping import brute_force
+from benchmarks.stepping import brute_force, minimise
 from shells.approaches.search import find_approaches
 from shells.approaches.trains import trains_of
 from shells.errors import InputError
@@ -52,6 +52,32 @@ def test_many_approaches_against_the_twin(seed):
     approaches = find_approaches(*moved, within_km=10.0)
     twin = brute_force(*moved, within_km=10.0, days=2.0, step=12.0)
     assert assert_same(table(approaches, moved[0]["time"].values[0]), twin) > 500
+
+
+def test_the_twin_finds_minima_at_the_borders_of_time():
+    """Straight lines, whose closest approach is known, near the first and last instant and near a re-entry."""
+    closest = np.array([0.006, -0.006, 79.995, 80.005, 39.99, 40.01])
+    ends = np.array([80.0, 80.0, 80.0, 80.0, 40.0, 40.0])
+
+    def distance(rows, columns, times):
+        apart = np.hypot(1.3, 0.7 * (times - closest[rows]))
+        return np.where(times <= ends[rows], apart, np.nan)
+
+    candidates = np.array([[row, row, time] for row in range(6) for time in np.arange(0.0, ends[row] + 1.0, 8.0)])
+    never = np.full(len(candidates), np.inf)
+    found = minimise(distance, candidates, end=80.0, step=8.0, within_km=5.0, periods=never)
+    assert found[:, 0].tolist() == [0, 2, 4]
+    # distances are rounded to 2e-16 km: a time is known to the root of that
+    np.testing.assert_allclose(found[:, 2], closest[[0, 2, 4]], atol=1e-6)
+    np.testing.assert_allclose(found[:, 3], 1.3, rtol=1e-12)
+
+
+def test_the_twin_of_nobody_finds_nothing():
+    gone = objects_of([[6378.137 + 122.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]], area_to_mass=0.5)
+    orbits = propagate(gone, years=2 * DAY)
+    others = propagate(objects_of([[6500.0, 1e-4, 2e-3, 40.0, 70.0, 90.0]], first=10_001), years=2 * DAY)
+    assert len(brute_force(orbits, others, within_km=50.0, days=2.0)) == 0
+    assert find_approaches(orbits, others, within_km=50.0).sizes["approach"] == 0
 
 
 def test_approach_is_a_minimum_and_its_frame_is_right():
