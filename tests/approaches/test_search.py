@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from benchmarks.stepping import brute_force, minimise
+from benchmarks.stepping import brute_force, distances, minimise
 from shells.approaches.search import find_approaches
 from shells.approaches.trains import trains_of
 from shells.errors import InputError
-from shells.motion.propagation import positions, propagate
+from shells.motion.arrays import field
+from shells.motion.propagation import element_array, node_clock, positions, propagate, rate_array, seconds_since
 from tests.approaches.comparing import assert_same, table
 from tests.populations import objects_of, random_elements, small_fleet
 
@@ -78,6 +79,39 @@ def test_the_twin_of_nobody_finds_nothing():
     others = propagate(objects_of([[6500.0, 1e-4, 2e-3, 40.0, 70.0, 90.0]], first=10_001), years=2 * DAY)
     assert len(brute_force(orbits, others, within_km=50.0, days=2.0)) == 0
     assert find_approaches(orbits, others, within_km=50.0).sizes["approach"] == 0
+
+
+def test_times_near_reentry():
+    """Within a millisecond on either side of every approach the pair is farther apart, however fast both fall."""
+    rng = np.random.default_rng(1)
+    sides = [
+        propagate(
+            objects_of(
+                random_elements(rng, 160, perigee=(200.0, 215.0), eccentricity=(0.0, 0.002)),
+                area_to_mass=0.002,
+                first=first,
+            ),
+            years=8.0 * DAY,
+        ).compute()
+        for first in (1, 10_001)
+    ]
+    rates = [np.nanmax(np.abs(rate_array(side)[..., 0])) * 86400.0 for side in sides]
+    assert min(rates) > 200.0  # km a day
+    approaches = find_approaches(*sides, within_km=20.0)
+    assert approaches.sizes["approach"] > 3000
+    brief = approaches.isel(approach=np.isnat(approaches["start"].values))
+    start, spacing, _ = node_clock(sides[0])
+    times = seconds_since(brief["time"].values, start)
+    rows = [
+        np.searchsorted(side["object"].values, brief[name].values)
+        for side, name in zip(sides, ("first", "second"), strict=True)
+    ]
+    arrays = [array(side) for side in sides for array in (element_array, rate_array)]
+    apart = np.empty((3, times.size))
+    for k, shift in enumerate((-1e-3, 0.0, 1e-3)):
+        distances(*arrays, spacing, *rows, times + shift, field(), apart[k])
+    np.testing.assert_array_less(apart[1], apart[0])
+    np.testing.assert_array_less(apart[1], apart[2])
 
 
 def test_approach_is_a_minimum_and_its_frame_is_right():
