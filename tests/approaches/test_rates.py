@@ -352,8 +352,36 @@ def test_planes_count_until_one_reenters():
         for part, nodes in ((orbits, orbits.sizes["time"]), (orbits.isel(time=slice(0, up)), up))
     )
     assert until > 0.0
-    # windows of a month are cut elsewhere
     assert whole == pytest.approx(until, rel=0.01)
+
+
+@pytest.mark.parametrize("difference", [POINT, RadiusDifference(0.0, (0.4,), (0.3,))])
+def test_planes_whose_life_is_short(difference):
+    """Gaps that drift by tens of kilometres before a re-entry, beside the windows in which others are followed."""
+    rows = [[6655.1, 1e-4, 1e-3, 53.0, 30.0, 10.0], [6662.4, 1e-4, 1e-3, 53.4, 75.0, 80.0]]
+    orbits = propagate(objects_of(rows, plane=[0, 1], area_to_mass=[0.008, 0.014]), years=0.08).compute()
+    assert 8 < orbits["alive"].values.sum(axis=1).min() < 25
+    within = {"within_km": [0.01, 1.0, 5.0], "difference": difference, "by": ()}
+    among = approach_rates(orbits, satellites=30, **within)["rate"] / 30.0
+    across = approach_rates(orbits.isel(object=[0]), orbits.isel(object=[1]), satellites=30, **within)["rate"]
+    assert (across > 0.0).all()
+    np.testing.assert_allclose(among, across, rtol=0.03)
+
+
+def test_neighbours_in_one_plane_count_until_they_reenter():
+    rows = [[6655.1, 1e-4, 1e-3, 53.0, 30.0, 6.0 * k] for k in range(60)]
+    orbits = propagate(objects_of(rows, plane=np.zeros(60), area_to_mass=0.012), years=0.2).compute()
+    up = int(orbits["alive"].values.sum(axis=1).min())
+    assert 8 < up < 30
+    before, until, whole = (
+        approach_rates(part, within_km=[720.0])["rate"].item() * (part.sizes["time"] - 1)
+        for part in (orbits.isel(time=slice(0, up - 1)), orbits.isel(time=slice(0, up)), orbits)
+    )
+    # after its last node it goes on as in the interval before, until it re-enters
+    times = orbits["time"].values
+    rest = (orbits["reentry"].values[0] - times[up - 1]) / (times[1] - times[0])
+    assert 0.2 < rest < 0.8
+    assert whole - until == pytest.approx(rest * (until - before), rel=0.01)
 
 
 def test_derelict_in_its_own_plane_is_not_lost():

@@ -162,6 +162,13 @@ def expected_chord(distance, c, gap_from, gap_to, spread):
     return total * half * np.pi / NODES
 
 
+@kernel
+def drifting_chords(distance, c, gap_from, gap_to, spread, out):
+    """Fill ``out`` with `expected_chord` of c factors and gaps that drift, all of shape (n,)."""
+    for k in range(out.size):
+        out[k] = expected_chord(distance, c[k], gap_from[k], gap_to[k], spread)
+
+
 # --- relative motion --------------------------------------------------------------------------------------------------
 
 
