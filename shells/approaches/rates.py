@@ -196,14 +196,26 @@ def _among_itself(
         bands=bands,
         yearly="year" in kept,
     )
-    planes = orbits["plane"].values[trains.leaders]
+    # pairs stand by the order of trains, which is that of identifiers
+    order = np.argsort(orbits["plane"].values[trains.leaders])
+    planes = orbits["plane"].values[trains.leaders][order]
+    number, locked = _upper(numbers.number, order), _upper(numbers.locked, order)
     dims = ("plane", "other_plane", "year", "altitude_band", "latitude_band", "within_km")
     axes = {"plane": planes, "other_plane": planes, **_bands_and_distances(bands, distances)}
     duration = np.diff(numbers.windows) / constants.YEAR.value
-    values = _values(numbers.number, dims, axes, duration, kept)
+    values = _values(number, dims, axes, duration, kept)
     if {"plane", "other_plane"} <= set(kept):
-        values["phase_locked"] = numbers.locked
+        values["phase_locked"] = locked
     return RATES.build(values, dims=_in_schema_order(kept))
+
+
+def _upper(values: NDArray[Any], order: NDArray[np.int64]) -> NDArray[Any]:
+    """Return values of pairs of planes in another order of the planes, each pair again in the upper triangle."""
+    turned = values[np.ix_(order, order)]
+    rows, columns = np.tril_indices(order.size, -1)
+    turned[columns, rows] += turned[rows, columns]
+    turned[rows, columns] = 0
+    return turned
 
 
 def _against_others(

@@ -384,6 +384,24 @@ def test_neighbours_in_one_plane_count_until_they_reenter():
     assert whole - until == pytest.approx(rest * (until - before), rel=0.01)
 
 
+def test_pairs_stand_by_the_numbers_of_their_planes():
+    fleet = propagate(small_fleet(planes=3, satellites=8, step=1.1), years=0.1).compute()
+    names = np.array([7, 2, 5])
+    named = fleet.assign(plane=("object", names[fleet["plane"].values], fleet["plane"].attrs))
+    rates, expected = (approach_rates(orbits, within_km=[5.0]) for orbits in (named, fleet))
+    assert rates["plane"].values.tolist() == rates["other_plane"].values.tolist() == [2, 5, 7]
+    lower = np.tril_indices(3, -1)
+    assert (rates["rate"].values[lower] == 0.0).all()
+    assert not rates["phase_locked"].values[lower].any()
+    for first, second in ((0, 1), (0, 2), (1, 2)):
+        low, high = sorted(names[[first, second]])
+        for name in ("rate", "phase_locked"):
+            np.testing.assert_array_equal(
+                rates[name].sel(plane=low, other_plane=high), expected[name].sel(plane=first, other_plane=second)
+            )
+    assert (expected["rate"].values[np.triu_indices(3, 1)] > 0.0).all()
+
+
 def test_derelict_in_its_own_plane_is_not_lost():
     plane = small_fleet(planes=1, satellites=30)
     derelict = objects_of([[7438.9, 6e-5, 1.2e-3, 86.5, 0.0, 47.0]], first=99)
