@@ -17,7 +17,7 @@ from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.asked import require_same_nodes
+from shells.approaches.asked import is_length, require_same_nodes
 from shells.approaches.capacity import refuse_too_many
 from shells.approaches.kernels import COLUMNS
 from shells.approaches.nodes import kernels
@@ -237,7 +237,7 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float | Volu
     faults = Faults("find_approaches")
     volume = within_km if isinstance(within_km, Volume) else None
     reach = within_km.reach_km if isinstance(within_km, Volume) else within_km
-    faults.require(0.0 < reach < np.inf, f"within_km {within_km}; expected more than zero, and finite")
+    faults.require(is_length(reach), f"within_km {within_km!r}; expected more than zero, and finite")
     if others is not None:
         require_same_nodes(faults, orbits, others)
     faults.raise_if_any()

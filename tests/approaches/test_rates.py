@@ -352,6 +352,7 @@ def test_planes_count_until_one_reenters():
         for part, nodes in ((orbits, orbits.sizes["time"]), (orbits.isel(time=slice(0, up)), up))
     )
     assert until > 0.0
+    # windows of a month are cut elsewhere
     assert whole == pytest.approx(until, rel=0.01)
 
 
@@ -416,7 +417,9 @@ def test_the_equator_is_no_exception():
     """Orbits at the equator, whose node runs about, meet a polar plane as often as those half a degree from it."""
     fleet = propagate(small_fleet(planes=2, satellites=10), years=0.1)
     rows = [[7438.0, 0.0, 0.0, inclination, 0.0, 5.0] for inclination in (0.0, 0.5, 179.5, 180.0)]
-    rates = approach_rates(fleet, propagate(objects_of(rows), years=0.1), within_km=[50.0], by=("object",))["rate"]
+    rates = approach_rates(fleet, propagate(objects_of(rows), years=0.1), within_km=[50.0], by=("object",))[
+        "rate"
+    ]
     np.testing.assert_allclose(rates[[0, 3], 0], rates[[1, 2], 0], rtol=0.01)
 
 
@@ -437,6 +440,25 @@ def test_kinetic_theory_agrees_where_nodes_are_at_random():
     assert kinetic["rate"].sum().item() == pytest.approx(average["rate"].sum().item(), rel=0.05)
 
 
+def test_kinetic_theory_at_the_equator():
+    """An orbit at the equator is met as often as one next to it."""
+    fleet = propagate(small_fleet(planes=1, satellites=10, inclination=53.0), years=0.1)
+    rows = [[7440.0, 2e-5, 3e-5, inclination, 40.0, 5.0] for inclination in (0.0, 0.01, 179.99, 180.0)]
+    rate = kinetic_rates(fleet, propagate(objects_of(rows, first=101), years=0.1), within_km=[10.0])["rate"].values
+    assert (rate > 0.0).all()
+    np.testing.assert_allclose(rate[[0, 3]], rate[[1, 2]], rtol=1e-3)
+
+
+def test_kinetic_theory_names_faults():
+    loose = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=0.01)
+    with pytest.raises(InputError, match=r"(?s)within_km 'far'; expected thresholds > 0.*expected whole planes"):
+        kinetic_rates(loose, loose, within_km="far")
+    flat = propagate(objects_of([[7438.0, 1e-4, 1e-3, 0.0, 30.0, 10.0]], plane=[3], held=True), years=0.01)
+    flat["inclination"][:] = 0.0
+    with pytest.raises(InputError, match=r"planes \[3\] and objects \[1\] at the equator; expected one side inclined"):
+        kinetic_rates(flat, flat, within_km=[1.0])
+
+
 def test_faults_are_named():
     loose = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=0.01)
     with pytest.raises(
@@ -447,6 +469,11 @@ def test_faults_are_named():
     ):
         approach_rates(loose, within_km=[0.0], by=("kind",), satellites=0, latitude_step_deg=-1.0)
     fleet = propagate(small_fleet(planes=2, satellites=3), years=0.01)
+    for within in ("5", ["5"], 5.0, []):
+        with pytest.raises(
+            InputError, match=r"(?s)within_km .*expected thresholds > 0, and finite"
+        ):
+            approach_rates(fleet, loose, within_km=within)
     with pytest.raises(InputError, match="expected object or kind, as objects have one kind"):
         approach_rates(fleet, loose, within_km=[1.0], by=("kind", "object"))
     with pytest.raises(InputError, match="no satellites in the orbits; expected at least one plane"):

@@ -186,9 +186,14 @@ def test_faults_are_named():
     orbits = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=DAY)
     others = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=2 * DAY)
     with pytest.raises(
-        InputError, match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ"
+        InputError,
+        match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ",
     ):
         find_approaches(orbits, others, within_km=-1.0)
+    with pytest.raises(
+        InputError, match=r"(?s)within_km '5'; expected more than zero, and finite.*nodes of both sides"
+    ):
+        find_approaches(orbits, others, within_km="5")
 
 
 def test_mates_on_an_orbit_that_stretches():
