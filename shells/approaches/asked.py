@@ -41,3 +41,14 @@ def require_same_nodes(faults: Faults, orbits: xr.Dataset, others: xr.Dataset) -
         np.array_equal(orbits["time"].values, others["time"].values),
         "the nodes of both sides differ; propagate both with the same start, years and node_days",
     )
+
+
+def require_apart(faults: Faults, orbits: xr.Dataset, others: xr.Dataset) -> None:
+    """Record a fault unless both sides hold different objects: one is at no distance from itself, for ever."""
+    both = np.intersect1d(orbits["object"].values, others["object"].values)
+    named = ", ".join(str(name) for name in both[:5]) + (" …" if both.size > 5 else "")
+    faults.require(
+        both.size == 0,
+        f"{both.size} identifiers on both sides ({named}); expected different objects: leave out the others to search "
+        "orbits against themselves, drop those that are on the first side, or number them anew",
+    )

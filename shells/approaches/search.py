@@ -17,7 +17,7 @@ from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.asked import is_length, require_same_nodes
+from shells.approaches.asked import is_length, require_apart, require_same_nodes
 from shells.approaches.capacity import refuse_too_many
 from shells.approaches.kernels import COLUMNS
 from shells.approaches.nodes import kernels
@@ -80,8 +80,8 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        Threshold not positive, nodes of the two sides differ, or too many approaches, by an estimate from the first
-        blocks.
+        Threshold not positive, nodes of the two sides differ, objects on both sides, or too many approaches, by an
+        estimate from the first blocks.
     """
     plan = _plan(orbits, others, within_km)
     # blocks from all over come first, so that they stand for all
@@ -240,6 +240,7 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float | Volu
     faults.require(is_length(reach), f"within_km {within_km!r}; expected more than zero, and finite")
     if others is not None:
         require_same_nodes(faults, orbits, others)
+        require_apart(faults, orbits, others)
     faults.raise_if_any()
 
     start, spacing, count = node_clock(orbits)

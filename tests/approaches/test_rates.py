@@ -417,7 +417,7 @@ def test_the_equator_is_no_exception():
     """Orbits at the equator, whose node runs about, meet a polar plane as often as those half a degree from it."""
     fleet = propagate(small_fleet(planes=2, satellites=10), years=0.1)
     rows = [[7438.0, 0.0, 0.0, inclination, 0.0, 5.0] for inclination in (0.0, 0.5, 179.5, 180.0)]
-    rates = approach_rates(fleet, propagate(objects_of(rows), years=0.1), within_km=[50.0], by=("object",))[
+    rates = approach_rates(fleet, propagate(objects_of(rows, first=101), years=0.1), within_km=[50.0], by=("object",))[
         "rate"
     ]
     np.testing.assert_allclose(rates[[0, 3], 0], rates[[1, 2], 0], rtol=0.01)
@@ -433,7 +433,7 @@ def test_kinetic_theory_agrees_where_nodes_are_at_random():
     # e = 0.03 on twelve nodes: those and perigees turn many times in ten years, though not quite independently
     fleet = propagate(small_fleet(planes=1, satellites=10, inclination=53.0), years=10.0)
     rows = [[7600.0, 0.02 * np.cos(k), 0.03 * np.sin(k), 98.0, 30.0 * k, 5.0] for k in range(12)]
-    debris = propagate(objects_of(rows, area_to_mass=1e-4), years=10.0)
+    debris = propagate(objects_of(rows, area_to_mass=1e-4, first=101), years=10.0)
     kinetic = kinetic_rates(fleet, debris, within_km=[10.0])
     assert kinetic["nodes_at_random"].all()
     average = approach_rates(fleet, debris, within_km=[10.0], by=("object", "plane"))
@@ -471,9 +471,10 @@ def test_faults_are_named():
     fleet = propagate(small_fleet(planes=2, satellites=3), years=0.01)
     for within in ("5", ["5"], 5.0, []):
         with pytest.raises(
-            InputError, match=r"(?s)within_km .*expected thresholds > 0, and finite"
+            InputError, match=r"(?s)within_km .*expected thresholds > 0, and finite.*1 identifiers on both"
         ):
             approach_rates(fleet, loose, within_km=within)
+    loose = loose.assign_coords(object=loose["object"] + 100)
     with pytest.raises(InputError, match="expected object or kind, as objects have one kind"):
         approach_rates(fleet, loose, within_km=[1.0], by=("kind", "object"))
     with pytest.raises(InputError, match="no satellites in the orbits; expected at least one plane"):

@@ -187,7 +187,8 @@ def test_faults_are_named():
     others = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=2 * DAY)
     with pytest.raises(
         InputError,
-        match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ",
+        match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ.*"
+        r"1 identifiers on both sides \(1\); expected different objects",
     ):
         find_approaches(orbits, others, within_km=-1.0)
     with pytest.raises(
