@@ -43,12 +43,30 @@ def require_same_nodes(faults: Faults, orbits: xr.Dataset, others: xr.Dataset) -
     )
 
 
-def require_apart(faults: Faults, orbits: xr.Dataset, others: xr.Dataset) -> None:
-    """Record a fault unless both sides hold different objects: one is at no distance from itself, for ever."""
-    both = np.intersect1d(orbits["object"].values, others["object"].values)
+def refuse_itself(
+    stage: str,
+    names: NDArray[np.int64],
+    elements: NDArray[np.float64],
+    other_names: NDArray[np.int64],
+    other_elements: NDArray[np.float64],
+) -> None:
+    """Refuse two sides that share an object, which would be at no distance from itself for ever.
+
+    Each side numbers its objects for itself, so that only equal identifiers of equal elements at the first node, of
+    shape (objects, 6), are one object.
+
+    Raises
+    ------
+    InputError
+        Objects that are on both sides.
+    """
+    both, mine, theirs = np.intersect1d(names, other_names, return_indices=True)
+    both = both[(elements[mine] == other_elements[theirs]).all(axis=1)]
     named = ", ".join(str(name) for name in both[:5]) + (" …" if both.size > 5 else "")
+    faults = Faults(stage)
     faults.require(
         both.size == 0,
-        f"{both.size} identifiers on both sides ({named}); expected different objects: leave out the others to search "
-        "orbits against themselves, drop those that are on the first side, or number them anew",
+        f"on both sides: {named}; expected different objects: leave out the others to search orbits against "
+        "themselves, or drop from the others what is on the first side",
     )
+    faults.raise_if_any()

@@ -26,7 +26,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.asked import require_apart, require_same_nodes, require_whole_planes, thresholds_of
+from shells.approaches.asked import require_same_nodes, require_whole_planes, thresholds_of
 from shells.approaches.averages.against import Averager
 from shells.approaches.averages.bands import Bands, bands_of
 from shells.approaches.averages.between import numbers_between_planes, years_of
@@ -99,7 +99,7 @@ def approach_rates(
         A Dataset does not meet its schema.
     InputError
         No threshold or one not positive, no satellites or some without a plane, planes that are not one train,
-        different nodes, objects on both sides, unknown dimensions, bands of no width; all faults at once.
+        different nodes, unknown dimensions, bands of no width, all faults at once; an object on both sides.
 
     Notes
     -----
@@ -170,7 +170,6 @@ def _checked_thresholds(
         faults.require(0.0 < step < np.inf, f"{name} {step}; expected more than zero")
     if others is not None:
         require_same_nodes(faults, orbits, others)
-        require_apart(faults, orbits, others)
     faults.raise_if_any()
     return distances
 
