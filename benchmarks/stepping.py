@@ -24,6 +24,9 @@ GRAVITY = 0.0095
 NOISE = 1e-3
 LASTING = 0.1
 
+#: What rounding makes of equal distances [km].
+ROUNDING = 1e-9
+
 States = Callable[[float], tuple[np.ndarray, np.ndarray]]
 
 
@@ -109,13 +112,14 @@ def minimise(distance, candidates: np.ndarray, *, end: float, step: float, withi
     times = np.concatenate([np.linspace(*border) for border in zip(low, high, counts, strict=True)])
     stretch = np.repeat(np.arange(len(firsts)), counts)
     values = distance(pairs[stretch, 0], pairs[stretch, 1], times)
-    # nothing is nearer than a sample without neighbour: next to it there may be a minimum
-    start, stop = (np.diff(stretch, **{side: -1}) != 0 for side in ("prepend", "append"))
-    falling = start | ~(values > np.roll(values, 1))
-    rising = stop | ~(values >= np.roll(values, -1))
+    # next to the first or last sample of a stretch there may be a minimum, too
+    first, last = (np.diff(stretch, **{side: -1}) != 0 for side in ("prepend", "append"))
+    ending = last | np.isnan(np.roll(values, -1))
+    falling, rising = first | (values <= np.roll(values, 1)), ending | (values < np.roll(values, -1))
     lowest = np.flatnonzero(falling & rising & (values < within_km + FASTEST * step / 8))
-    before, after = times[lowest - ~start[lowest]], times[np.where(stop[lowest], lowest, lowest + 1)]
+    before, after = times[lowest - ~first[lowest]], times[lowest + ~last[lowest]]
     minima, inside = _golden(distance, pairs[stretch[lowest]], before, after)
+    inside |= ~(first | ending)[lowest]
     lowest, minima = lowest[inside], minima[inside]
     deepest = distance(pairs[stretch[lowest], 0], pairs[stretch[lowest], 1], minima)
 
@@ -176,20 +180,29 @@ def _bisect(inside, low, high):
 def _golden(distance, pairs, low, high):
     """Return the minima of pairs between two arrays of times by golden section, down to what rounding leaves.
 
-    And whether each is one, with larger distances on both sides: there is none after the end of a trajectory (NaN).
+    And whether each is one, with larger distances at both ends: trajectories that end before (NaN) do so there.
     """
 
     def at(times):
         return distance(pairs[:, 0], pairs[:, 1], times)
 
+    ended = np.isnan(at(high))
+    if ended.any():
+        known, unknown = low, high
+        for _ in range(50):
+            middle = 0.5 * (known + unknown)
+            missing = np.isnan(at(middle))
+            known, unknown = np.where(missing, known, middle), np.where(missing, middle, unknown)
+        high = np.where(ended, known, high)
+    ends = np.minimum(at(low), at(high))
     golden = (np.sqrt(5.0) - 1.0) / 2.0
-    first, last = low, high
     for _ in range(40):
         left, right = high - golden * (high - low), low + golden * (high - low)
-        smaller = ~(at(left) >= at(right))
+        smaller = at(left) < at(right)
         high = np.where(smaller, right, high)
         low = np.where(smaller, low, left)
-    return 0.5 * (low + high), (low > first) & (high < last) & np.isfinite(at(high))
+    minima = 0.5 * (low + high)
+    return minima, ends - at(minima) > ROUNDING
 
 
 def brute_force(orbits, others, *, within_km: float, days: float, step: float = 8.0) -> np.ndarray:

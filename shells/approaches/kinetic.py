@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from shells.approaches.asked import require_same_nodes, require_thresholds
+from shells.approaches.asked import require_same_nodes, require_whole_planes, thresholds_of
 from shells.approaches.averages import kernels
 from shells.approaches.averages.spread import no_departures, tabulate
 from shells.approaches.trains import trains_of
@@ -27,6 +27,9 @@ from shells.motion.propagation import element_array, field_of
 from shells.schema import ORBITS, RATES
 
 Floats = NDArray[np.float64]
+
+#: What an orbit at the equator is taken to be inclined by [rad].
+_LEAST_INCLINATION = 1e-7
 
 #: Instants through the span and points over latitude of the quadrature.
 _INSTANTS, _LATITUDES = 257, 64
@@ -64,20 +67,31 @@ def kinetic_rates(
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        No threshold or one not positive, different nodes.
+        No threshold or one not positive, different nodes, no satellites or some without a plane, planes that are not
+        one train, all at once; orbits of both sides at the equator.
     """
     for side in (orbits, others):
         ORBITS.check(side, stage="kinetic_rates")
-    distances = np.sort(np.asarray(within_km, dtype=np.float64))
-    faults = Faults("kinetic_rates")
-    require_thresholds(faults, distances)
-    require_same_nodes(faults, orbits, others)
-    faults.raise_if_any()
     orbits = orbits.compute(scheduler="threads")
     trains = trains_of(orbits)
+    faults = Faults("kinetic_rates")
+    distances = thresholds_of(faults, within_km)
+    require_whole_planes(faults, orbits["plane"].values[trains.leaders])
+    require_same_nodes(faults, orbits, others)
+    faults.raise_if_any()
     nodes = np.unique(np.linspace(0, orbits.sizes["time"] - 1, _INSTANTS).astype(np.int64))
     planes = element_array(orbits.isel(object=trains.leaders, time=nodes))
     objects = element_array(others.isel(time=nodes).compute(scheduler="threads"))
+    # at the equator, where latitude does not vary, as next to it
+    flat = [(np.sin(elements[..., 3]) < _LEAST_INCLINATION).any(axis=1) for elements in (planes, objects)]
+    faults.require(
+        not (flat[0].any() and flat[1].any()),
+        f"planes {orbits['plane'].values[trains.leaders[flat[0]]].tolist()} and objects "
+        f"{others['object'].values[flat[1]].tolist()} at the equator; expected one side inclined",
+    )
+    faults.raise_if_any()
+    for elements in (planes, objects):
+        elements[..., 3] = np.clip(elements[..., 3], _LEAST_INCLINATION, np.pi - _LEAST_INCLINATION)
     field, spread = field_of(orbits, others), tabulate(difference or no_departures())
     rate = np.zeros((len(objects), len(planes), distances.size))
     random = np.zeros(rate.shape[:2], dtype=bool)

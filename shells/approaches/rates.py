@@ -26,7 +26,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.asked import require_same_nodes, require_thresholds
+from shells.approaches.asked import require_same_nodes, require_whole_planes, thresholds_of
 from shells.approaches.averages.against import Averager
 from shells.approaches.averages.bands import Bands, bands_of
 from shells.approaches.averages.between import numbers_between_planes, years_of
@@ -99,7 +99,7 @@ def approach_rates(
         A Dataset does not meet its schema.
     InputError
         No threshold or one not positive, no satellites or some without a plane, planes that are not one train,
-        different nodes, unknown dimensions, bands of no width; all faults at once.
+        different nodes, unknown dimensions, bands of no width, all faults at once; an object on both sides.
 
     Notes
     -----
@@ -112,10 +112,10 @@ def approach_rates(
     if others is not None:
         ORBITS.check(others, stage="approach_rates")
     orbits = _in_order(orbits).compute(scheduler="threads")
-    distances = np.sort(np.asarray(within_km, dtype=np.float64))
     kept = tuple(by) if by is not None else ("plane", "other_plane") if others is None else ("plane", "kind", "year")
     trains = trains_of(orbits)
-    _check(orbits, others, trains, distances, kept, satellites, (altitude_step_km, latitude_step_deg))
+    steps = (altitude_step_km, latitude_step_deg)
+    distances = _checked_thresholds(orbits, others, trains, within_km, kept, satellites, steps)
     lead = trains.leaders
     axis, e = (
         orbits["semi_major_axis"].values[lead],
@@ -142,24 +142,19 @@ def _in_order(orbits: xr.Dataset) -> xr.Dataset:
     return orbits if bool((np.diff(names) > 0).all()) else orbits.isel(object=np.argsort(names, kind="stable"))
 
 
-def _check(
+def _checked_thresholds(
     orbits: xr.Dataset,
     others: xr.Dataset | None,
     trains: Trains,
-    distances: Floats,
+    within_km: Sequence[float],
     kept: tuple[str, ...],
     satellites: int | None,
     steps: tuple[float, float],
-) -> None:
-    planes = orbits["plane"].values[trains.leaders]
+) -> Floats:
+    """Return ascending thresholds [km] where everything that was asked for is possible."""
     faults = Faults("approach_rates")
-    require_thresholds(faults, distances)
-    faults.require(planes.size > 0, "no satellites in the orbits; expected at least one plane")
-    faults.require(
-        bool((planes >= 0).all()) and np.unique(planes).size == planes.size,
-        "satellites of a plane do not share one orbit, or have no plane; expected whole planes, as from `walker`, "
-        "propagated without `control`: averages take departures from tolerances",
-    )
+    distances = thresholds_of(faults, within_km)
+    require_whole_planes(faults, orbits["plane"].values[trains.leaders])
     allowed = AMONG_ITSELF if others is None else AGAINST_OTHERS
     unknown = [name for name in kept if name not in allowed]
     faults.require(
@@ -176,6 +171,7 @@ def _check(
     if others is not None:
         require_same_nodes(faults, orbits, others)
     faults.raise_if_any()
+    return distances
 
 
 def _among_itself(
@@ -196,14 +192,26 @@ def _among_itself(
         bands=bands,
         yearly="year" in kept,
     )
-    planes = orbits["plane"].values[trains.leaders]
+    # pairs stand by the order of trains, which is that of identifiers
+    order = np.argsort(orbits["plane"].values[trains.leaders])
+    planes = orbits["plane"].values[trains.leaders][order]
+    number, locked = _upper(numbers.number, order), _upper(numbers.locked, order)
     dims = ("plane", "other_plane", "year", "altitude_band", "latitude_band", "within_km")
     axes = {"plane": planes, "other_plane": planes, **_bands_and_distances(bands, distances)}
     duration = np.diff(numbers.windows) / constants.YEAR.value
-    values = _values(numbers.number, dims, axes, duration, kept)
+    values = _values(number, dims, axes, duration, kept)
     if {"plane", "other_plane"} <= set(kept):
-        values["phase_locked"] = numbers.locked
+        values["phase_locked"] = locked
     return RATES.build(values, dims=_in_schema_order(kept))
+
+
+def _upper(values: NDArray[Any], order: NDArray[np.int64]) -> NDArray[Any]:
+    """Return values of pairs of planes in another order of the planes, each pair again in the upper triangle."""
+    turned = values[np.ix_(order, order)]
+    rows, columns = np.tril_indices(order.size, -1)
+    turned[columns, rows] += turned[rows, columns]
+    turned[rows, columns] = 0
+    return turned
 
 
 def _against_others(

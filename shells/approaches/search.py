@@ -17,7 +17,7 @@ from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.asked import require_same_nodes
+from shells.approaches.asked import is_length, refuse_itself, require_same_nodes
 from shells.approaches.capacity import refuse_too_many
 from shells.approaches.kernels import COLUMNS
 from shells.approaches.nodes import kernels
@@ -80,8 +80,8 @@ def find_approaches(orbits: xr.Dataset, others: xr.Dataset | None = None, *, wit
     SchemaError
         A Dataset does not meet its schema.
     InputError
-        Threshold not positive, nodes of the two sides differ, or too many approaches, by an estimate from the first
-        blocks.
+        Threshold not positive, nodes of the two sides differ, an object on both sides, or too many approaches, by an
+        estimate from the first blocks.
     """
     plan = _plan(orbits, others, within_km)
     # blocks from all over come first, so that they stand for all
@@ -215,6 +215,8 @@ class _Plan:
             part = self.others.part(block)
             second, identifiers = trains_of(part, IN_ONE_TRAIN), part["object"].values
             trains = (0, second.leaders.size)
+            mine = self.identifiers, self.first.values[:, 0]
+            refuse_itself("find_approaches", *mine, identifiers, second.values[:, 0])
         rows, left = _search(self, second, trains)
         left = _pairs(self.first, second, left)
         if self.others is None and block[0] == 0:
@@ -237,7 +239,7 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float | Volu
     faults = Faults("find_approaches")
     volume = within_km if isinstance(within_km, Volume) else None
     reach = within_km.reach_km if isinstance(within_km, Volume) else within_km
-    faults.require(0.0 < reach < np.inf, f"within_km {within_km}; expected more than zero, and finite")
+    faults.require(is_length(reach), f"within_km {within_km!r}; expected more than zero, and finite")
     if others is not None:
         require_same_nodes(faults, orbits, others)
     faults.raise_if_any()

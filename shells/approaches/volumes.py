@@ -12,6 +12,7 @@ from dataclasses import astuple, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from shells.approaches.asked import is_length
 from shells.approaches.relative_motion import kernels
 from shells.approaches.trains import Trains
 from shells.errors import Faults
@@ -41,7 +42,7 @@ class Volume(ABC):
         faults = Faults(type(self).__name__)
         for name in ("radial_km", "in_track_km", "cross_track_km"):
             width = getattr(self, name)
-            faults.require(0.0 < width < np.inf, f"{name} {width}; expected more than zero, and finite")
+            faults.require(is_length(width), f"{name} {width!r}; expected more than zero, and finite")
         faults.raise_if_any()
 
     @property

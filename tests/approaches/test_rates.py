@@ -356,6 +356,53 @@ def test_planes_count_until_one_reenters():
     assert whole == pytest.approx(until, rel=0.01)
 
 
+@pytest.mark.parametrize("difference", [POINT, RadiusDifference(0.0, (0.4,), (0.3,))])
+def test_planes_whose_life_is_short(difference):
+    """Gaps that drift by tens of kilometres before a re-entry, beside the windows in which others are followed."""
+    rows = [[6655.1, 1e-4, 1e-3, 53.0, 30.0, 10.0], [6662.4, 1e-4, 1e-3, 53.4, 75.0, 80.0]]
+    orbits = propagate(objects_of(rows, plane=[0, 1], area_to_mass=[0.008, 0.014]), years=0.08).compute()
+    assert 8 < orbits["alive"].values.sum(axis=1).min() < 25
+    within = {"within_km": [0.01, 1.0, 5.0], "difference": difference, "by": ()}
+    among = approach_rates(orbits, satellites=30, **within)["rate"] / 30.0
+    across = approach_rates(orbits.isel(object=[0]), orbits.isel(object=[1]), satellites=30, **within)["rate"]
+    assert (across > 0.0).all()
+    np.testing.assert_allclose(among, across, rtol=0.03)
+
+
+def test_neighbours_in_one_plane_count_until_they_reenter():
+    rows = [[6655.1, 1e-4, 1e-3, 53.0, 30.0, 6.0 * k] for k in range(60)]
+    orbits = propagate(objects_of(rows, plane=np.zeros(60), area_to_mass=0.012), years=0.2).compute()
+    up = int(orbits["alive"].values.sum(axis=1).min())
+    assert 8 < up < 30
+    before, until, whole = (
+        approach_rates(part, within_km=[720.0])["rate"].item() * (part.sizes["time"] - 1)
+        for part in (orbits.isel(time=slice(0, up - 1)), orbits.isel(time=slice(0, up)), orbits)
+    )
+    # after its last node it goes on as in the interval before, until it re-enters
+    times = orbits["time"].values
+    rest = (orbits["reentry"].values[0] - times[up - 1]) / (times[1] - times[0])
+    assert 0.2 < rest < 0.8
+    assert whole - until == pytest.approx(rest * (until - before), rel=0.01)
+
+
+def test_pairs_stand_by_the_numbers_of_their_planes():
+    fleet = propagate(small_fleet(planes=3, satellites=8, step=1.1), years=0.1).compute()
+    names = np.array([7, 2, 5])
+    named = fleet.assign(plane=("object", names[fleet["plane"].values], fleet["plane"].attrs))
+    rates, expected = (approach_rates(orbits, within_km=[5.0]) for orbits in (named, fleet))
+    assert rates["plane"].values.tolist() == rates["other_plane"].values.tolist() == [2, 5, 7]
+    lower = np.tril_indices(3, -1)
+    assert (rates["rate"].values[lower] == 0.0).all()
+    assert not rates["phase_locked"].values[lower].any()
+    for first, second in ((0, 1), (0, 2), (1, 2)):
+        low, high = sorted(names[[first, second]])
+        for name in ("rate", "phase_locked"):
+            np.testing.assert_array_equal(
+                rates[name].sel(plane=low, other_plane=high), expected[name].sel(plane=first, other_plane=second)
+            )
+    assert (expected["rate"].values[np.triu_indices(3, 1)] > 0.0).all()
+
+
 def test_derelict_in_its_own_plane_is_not_lost():
     plane = small_fleet(planes=1, satellites=30)
     derelict = objects_of([[7438.9, 6e-5, 1.2e-3, 86.5, 0.0, 47.0]], first=99)
@@ -370,7 +417,9 @@ def test_the_equator_is_no_exception():
     """Orbits at the equator, whose node runs about, meet a polar plane as often as those half a degree from it."""
     fleet = propagate(small_fleet(planes=2, satellites=10), years=0.1)
     rows = [[7438.0, 0.0, 0.0, inclination, 0.0, 5.0] for inclination in (0.0, 0.5, 179.5, 180.0)]
-    rates = approach_rates(fleet, propagate(objects_of(rows), years=0.1), within_km=[50.0], by=("object",))["rate"]
+    rates = approach_rates(fleet, propagate(objects_of(rows, first=101), years=0.1), within_km=[50.0], by=("object",))[
+        "rate"
+    ]
     np.testing.assert_allclose(rates[[0, 3], 0], rates[[1, 2], 0], rtol=0.01)
 
 
@@ -384,11 +433,30 @@ def test_kinetic_theory_agrees_where_nodes_are_at_random():
     # e = 0.03 on twelve nodes: those and perigees turn many times in ten years, though not quite independently
     fleet = propagate(small_fleet(planes=1, satellites=10, inclination=53.0), years=10.0)
     rows = [[7600.0, 0.02 * np.cos(k), 0.03 * np.sin(k), 98.0, 30.0 * k, 5.0] for k in range(12)]
-    debris = propagate(objects_of(rows, area_to_mass=1e-4), years=10.0)
+    debris = propagate(objects_of(rows, area_to_mass=1e-4, first=101), years=10.0)
     kinetic = kinetic_rates(fleet, debris, within_km=[10.0])
     assert kinetic["nodes_at_random"].all()
     average = approach_rates(fleet, debris, within_km=[10.0], by=("object", "plane"))
     assert kinetic["rate"].sum().item() == pytest.approx(average["rate"].sum().item(), rel=0.05)
+
+
+def test_kinetic_theory_at_the_equator():
+    """An orbit at the equator is met as often as one next to it."""
+    fleet = propagate(small_fleet(planes=1, satellites=10, inclination=53.0), years=0.1)
+    rows = [[7440.0, 2e-5, 3e-5, inclination, 40.0, 5.0] for inclination in (0.0, 0.01, 179.99, 180.0)]
+    rate = kinetic_rates(fleet, propagate(objects_of(rows, first=101), years=0.1), within_km=[10.0])["rate"].values
+    assert (rate > 0.0).all()
+    np.testing.assert_allclose(rate[[0, 3]], rate[[1, 2]], rtol=1e-3)
+
+
+def test_kinetic_theory_names_faults():
+    loose = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=0.01)
+    with pytest.raises(InputError, match=r"(?s)within_km 'far'; expected thresholds > 0.*expected whole planes"):
+        kinetic_rates(loose, loose, within_km="far")
+    flat = propagate(objects_of([[7438.0, 1e-4, 1e-3, 0.0, 30.0, 10.0]], plane=[3], held=True), years=0.01)
+    flat["inclination"][:] = 0.0
+    with pytest.raises(InputError, match=r"planes \[3\] and objects \[1\] at the equator; expected one side inclined"):
+        kinetic_rates(flat, flat, within_km=[1.0])
 
 
 def test_faults_are_named():
@@ -401,8 +469,14 @@ def test_faults_are_named():
     ):
         approach_rates(loose, within_km=[0.0], by=("kind",), satellites=0, latitude_step_deg=-1.0)
     fleet = propagate(small_fleet(planes=2, satellites=3), years=0.01)
+    for within in ("5", ["5"], 5.0, []):
+        with pytest.raises(InputError, match=r"(?s)within_km .*expected thresholds > 0, and finite"):
+            approach_rates(fleet, loose, within_km=within)
     with pytest.raises(InputError, match="expected object or kind, as objects have one kind"):
         approach_rates(fleet, loose, within_km=[1.0], by=("kind", "object"))
+    mixed = xr.concat([loose, fleet.isel(object=[4])], "object")
+    with pytest.raises(InputError, match=r"on both sides: 5; expected different objects"):
+        approach_rates(fleet, mixed, within_km=[1.0])
     with pytest.raises(InputError, match="no satellites in the orbits; expected at least one plane"):
         approach_rates(fleet.isel(object=slice(0, 0)), within_km=[1.0])
     with pytest.raises(InputError, match=r"over \('year',\); expected dimensions of the rates"):

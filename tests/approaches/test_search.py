@@ -186,9 +186,26 @@ def test_faults_are_named():
     orbits = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=DAY)
     others = propagate(objects_of([[7438.0, 1e-4, 1e-3, 86.5, 30.0, 10.0]]), years=2 * DAY)
     with pytest.raises(
-        InputError, match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ"
+        InputError,
+        match=r"(?s)within_km -1.0; expected more than zero.*the nodes of both sides differ",
     ):
         find_approaches(orbits, others, within_km=-1.0)
+    with pytest.raises(
+        InputError, match=r"(?s)within_km '5'; expected more than zero, and finite.*nodes of both sides"
+    ):
+        find_approaches(orbits, others, within_km="5")
+
+
+def test_an_object_does_not_approach_itself():
+    fleet = propagate(small_fleet(planes=2, satellites=6), years=DAY)
+    debris = propagate(crossing_debris(np.random.default_rng(3), 20), years=DAY)
+    with pytest.raises(InputError, match=r"on both sides: 8; expected different objects: leave out"):
+        find_approaches(fleet, xr.concat([debris, fleet.isel(object=[7])], "object"), within_km=5.0)
+    # identifiers are those of each side: equal ones alone say nothing
+    same = debris.assign_coords(object=debris["object"] - 10_000)
+    found, expected = (find_approaches(fleet, others, within_km=20.0) for others in (same, debris))
+    assert found.sizes["approach"] > 0
+    np.testing.assert_array_equal(found["second"] + 10_000, expected["second"])
 
 
 def test_mates_on_an_orbit_that_stretches():

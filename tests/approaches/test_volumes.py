@@ -78,3 +78,5 @@ def test_enclosing_spheres():
 def test_faults_are_named():
     with pytest.raises(InputError, match=r"(?s)Box.*radial_km 0.0; expected more than zero.*cross_track_km -1.0"):
         Box(radial_km=0.0, in_track_km=3.0, cross_track_km=-1.0)
+    with pytest.raises(InputError, match=r"radial_km '2'; expected more than zero, and finite"):
+        Ellipsoid(radial_km="2", in_track_km=3.0, cross_track_km=1.0)

@@ -12,6 +12,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
+from shells.approaches.asked import refuse_itself
 from shells.approaches.averages import kernels
 from shells.approaches.averages.bands import Bands
 from shells.approaches.averages.between import years_of
@@ -146,6 +147,10 @@ class Averager:
 
         Objects that end are taken on every node, the others on those that `WINDOW_DAYS` leaves.
         """
+        mine, theirs = (
+            (side["object"].values, element_array(side.isel(time=[0]))[:, 0]) for side in (self.orbits, others)
+        )
+        refuse_itself("approach_rates", *mine, *theirs)
         out = np.zeros((others.sizes["object"], *self.shape))
         whole = others["alive"].values.all(axis=1)
         fleet_whole = bool(self.orbits["alive"].values[self.trains.leaders].all())

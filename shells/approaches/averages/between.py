@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -32,6 +31,17 @@ _NODES, _NODES_PER_SIGMA = 5, 8
 
 #: Geometry of two planes of one fleet is sampled this often [day]; it drifts over months.
 _SAMPLE_DAYS = 30.0
+
+#: But at least each time that planes have fallen so far [km], or from one node to the next: with a scale height H of
+#: 20 km or more a gap then departs from even drift by no more than FALL^2 / 8 H, 25 m.
+_FALL = 2.0
+
+#: Instants at nodes are so much earlier, in intervals between them: nothing is known behind the last one.
+_HAIR = 1e-9
+
+#: Where a gap drifts farther between two instants than this share of what it is seen by, threshold and departures, the
+#: drift is averaged over.
+_DRIFT = 0.1
 
 
 def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, distance_km: float) -> Floats:
@@ -134,7 +144,9 @@ class Crossings:
         return self.geometry[..., V_PERP]
 
 
-def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots: int | None = None) -> Crossings:
+def crossings_of(
+    orbits: xr.Dataset, trains: Trains, *, within_km: float, slots: int | None = None, instants: Floats | None = None
+) -> Crossings:
     """Return the geometry at the mutual nodes of all pairs of trains.
 
     Parameters
@@ -146,17 +158,17 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
         Largest threshold that is asked of the geometry [km].
     slots : int, optional
         Satellites of each plane, where the orbits hold only one of them; by default those of the trains.
+    instants : ndarray, optional
+        Times of the samples [s]; by default evenly some 30 days apart.
 
     Returns
     -------
     Crossings
     """
-    _, spacing, count = node_clock(orbits)
-    # rounding must not put the last instant behind the last node, where nothing is known
-    span = float(np.nextafter(spacing * (count - 1), 0.0))
+    _, spacing, _ = node_clock(orbits)
+    instants = _even_instants(orbits) if instants is None else instants
     number = trains.leaders.size
     pairs = np.array([(a, b) for a in range(number) for b in range(a + 1, number)], dtype=np.int64).reshape(-1, 2)
-    instants = np.linspace(0.0, span, max(2, int(np.ceil(span / (_SAMPLE_DAYS * constants.DAY.value))) + 1))
     geometry = np.full((len(pairs), instants.size, 2, FIELDS), np.nan)
     places = np.empty((len(pairs), instants.size, 2, 2))
     sines = np.empty((len(pairs), instants.size))
@@ -166,7 +178,7 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
 
     lead = trains.leaders[pairs]
     # up to the last node at which both are up
-    last = np.maximum(np.isfinite(trains.values[trains.leaders, :, 0]).sum(axis=1)[pairs].min(axis=1), 2) - 1
+    last = np.maximum(_last_nodes(trains)[pairs].min(axis=1), 1)
     phase = trains.values[lead, last[:, None], 5] - trains.values[lead, 0, 5]
     pace = phase / (spacing * last)[:, None]
     sizes = trains.sizes[pairs]
@@ -184,31 +196,28 @@ def crossings_of(orbits: xr.Dataset, trains: Trains, *, within_km: float, slots:
     )
 
 
-def rates_between_planes(crossings: Crossings, difference: RadiusDifference, within_km: Sequence[float]) -> Floats:
-    """Return the expected approaches per year of each pair of trains, from their nodes alone.
+def _even_instants(orbits: xr.Dataset) -> Floats:
+    _, spacing, count = node_clock(orbits)
+    # rounding must not put the last instant behind the last node, where nothing is known
+    span = float(np.nextafter(spacing * (count - 1), 0.0))
+    return np.linspace(0.0, span, max(2, int(np.ceil(span / (_SAMPLE_DAYS * constants.DAY.value))) + 1))
 
-    Parameters
-    ----------
-    crossings : Crossings
-    difference : RadiusDifference
-        Of two satellites, about the gap.
-    within_km : sequence of float
-        Thresholds [km].
 
-    Returns
-    -------
-    ndarray, shape (pairs, thresholds)
-        [1/year]; zero for pairs that do not cross (in one plane).
-    """
-    per_year = crossings.passages[:, None, None] * constants.YEAR.value / crossings.v_perp
-    rates = np.empty((len(crossings.pairs), len(within_km)))
-    for j, distance in enumerate(within_km):
-        chord = expected_chord(difference, crossings.gap, crossings.c, distance)
-        # trapezium in time, sum over both nodes
-        averaged = 0.5 * (per_year * chord)[:, 1:] + 0.5 * (per_year * chord)[:, :-1]
-        rates[:, j] = averaged.mean(axis=1).sum(axis=1)
-    rates[~crossings.crossing] = 0.0
-    return rates
+def _instants_of(orbits: xr.Dataset, trains: Trains) -> Floats:
+    """Return instants between which gaps drift nearly evenly, the last nodes of planes that re-enter among them."""
+    _, spacing, count = node_clock(orbits)
+    axis = trains.values[trains.leaders, :, 0]
+    fallen = np.cumsum(np.nan_to_num(np.abs(np.diff(axis, axis=1))).max(axis=0, initial=0.0))
+    nodes = np.flatnonzero(np.diff(np.floor(fallen / _FALL), prepend=0.0)) + 1
+    inner = np.append(nodes, _last_nodes(trains))
+    inner = inner[(inner > 0) & (inner < count - 1)]
+    return np.union1d(_even_instants(orbits), (inner - _HAIR) * spacing)
+
+
+def _last_nodes(trains: Trains) -> NDArray[np.int64]:
+    """Return the last node in time at which each train is up."""
+    last: NDArray[np.int64] = np.isfinite(trains.values[trains.leaders, :, 0]).sum(axis=1) - 1
+    return last
 
 
 @dataclass(frozen=True)
@@ -263,7 +272,8 @@ def numbers_between_planes(
     """
     if satellites is not None:
         trains = _filled(trains, satellites)
-    crossings = crossings_of(orbits, trains, within_km=float(distances[-1]))
+    instants = _instants_of(orbits, trains)
+    crossings = crossings_of(orbits, trains, within_km=float(distances[-1]), instants=instants)
     year = years_of(crossings.instants) if yearly else np.zeros(crossings.instants.size - 1, dtype=np.int64)
     count = trains.leaders.size
     number = np.zeros((count, count, int(year[-1]) + 1, *bands.shape, distances.size))
@@ -325,15 +335,16 @@ class _Nodes:
         """Return from which distance on relative motion stands in for the node, shape (pairs, windows)."""
         sines = self.crossings.sines
         radius = self.trains.values[self.trains.leaders[self.crossings.pairs], 0, 0].min(axis=1)
-        limit = REACH * radius[:, None] * np.minimum(sines[:, 1:], sines[:, :-1])
+        # what lies behind the last node before one re-enters is as there
+        limit = REACH * radius[:, None] * np.fmin(sines[:, 1:], sines[:, :-1])
         begin: NDArray[np.int64] = np.searchsorted(self.distances, limit).astype(np.int64)
         return begin
 
-    def lengths(self) -> Floats:
-        """Return for how long both planes are up in each window, shape (pairs, windows) [s]."""
+    def lengths(self, trains: NDArray[np.int64]) -> Floats:
+        """Return for how long both of some pairs (rows) are up in each window, shape (pairs, windows) [s]."""
         start, _, _ = node_clock(self.orbits)
         ends = seconds_since(self.orbits["reentry"].values, start)[self.trains.leaders]
-        last = np.nan_to_num(ends, nan=np.inf)[self.crossings.pairs].min(axis=1)
+        last = np.nan_to_num(ends, nan=np.inf)[trains].min(axis=1)
         instants = np.minimum(self.crossings.instants[None, :], last[:, None])
         return np.diff(instants, axis=1)
 
@@ -345,18 +356,32 @@ def _add_nodes(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDAr
         return
     per_second = np.empty((len(crossings.pairs), year.size, 2, nodes.distances.size))
     for j, distance in enumerate(nodes.distances):
-        known = np.isfinite(crossings.gap)
-        gap, c = np.where(known, crossings.gap, np.inf), np.where(known, crossings.c, 1.0)
-        chord = expected_chord(nodes.difference, gap, c, float(distance))
-        found = crossings.passages[:, None, None] * chord / np.where(known, crossings.v_perp, 1.0)
-        # in the window in which one re-enters, as at its start
-        later = np.where(known[:, 1:], found[:, 1:], found[:, :-1])
-        per_second[..., j] = np.where((j < begin)[..., None], 0.5 * (found[:, :-1] + later), 0.0)
+        per_second[..., j] = np.where((j < begin)[..., None], _averaged(nodes, float(distance)), 0.0)
     _fix_nodes(nodes, begin, per_second)
-    per_window = per_second * nodes.lengths()[:, :, None, None]
+    per_window = per_second * nodes.lengths(crossings.pairs)[:, :, None, None]
     heights, zones = _bands_at(crossings.places[:, 1:], crossings.places[:, :-1], bands)
     rows, columns = (crossings.pairs[:, k][:, None, None] for k in (0, 1))
     np.add.at(number, (rows, columns, year[None, :, None], heights, zones), per_window)
+
+
+def _averaged(nodes: _Nodes, distance: float) -> Floats:
+    """Return approaches per second within a distance, averaged over phase and window, shape (pairs, windows, 2)."""
+    crossings, difference = nodes.crossings, nodes.difference
+    known = np.isfinite(crossings.gap)
+    gap, c, v_perp = (
+        np.where(known, values, missing)
+        for values, missing in ((crossings.gap, np.inf), (crossings.c, 1.0), (crossings.v_perp, 1.0))
+    )
+    found = expected_chord(difference, gap, c, distance) / v_perp
+    # after the last node before one re-enters, as there
+    mean = 0.5 * (found[:, :-1] + np.where(known[:, 1:], found[:, 1:], found[:, :-1]))
+    far = np.abs(np.diff(crossings.gap, axis=1)) > _DRIFT * (distance / c[:, 1:] + difference.scale_km)
+    if far.any():
+        factor, speed = (0.5 * (values[:, :-1] + values[:, 1:])[far] for values in (c, v_perp))
+        drifted = np.empty(factor.size)
+        kernels.drifting_chords(distance, factor, gap[:, :-1][far], gap[:, 1:][far], nodes.spread, drifted)
+        mean[far] = drifted / speed
+    return crossings.passages[:, None, None] * mean
 
 
 def _fix_nodes(nodes: _Nodes, begin: NDArray[np.int64], per_second: Floats) -> None:
@@ -369,7 +394,7 @@ def _fix_nodes(nodes: _Nodes, begin: NDArray[np.int64], per_second: Floats) -> N
         a, b = crossings.pairs[pair]
         geometry, phases = crossings.geometry[pair].copy(), means_at[[a, b], :, 5].T.copy()
         last = max(int(np.isfinite(phases).all(axis=1).sum()) - 1, 0)
-        # in the window in which one re-enters, as at its start
+        # after the last node before one re-enters, as there
         geometry[last + 1 : last + 2], phases[last + 1 : last + 2] = geometry[last], phases[last]
         paces = crossings.paces[pair]
         found = np.zeros(per_second.shape[1:])
@@ -402,7 +427,7 @@ def _bands_at(after: Floats, before: Floats, bands: Bands) -> tuple[NDArray[np.i
 
 def _add_tracks(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDArray[np.int64], number: Floats) -> None:
     """Add approaches that the picture at the node does not cover to ``number``."""
-    lengths = nodes.lengths()
+    lengths = nodes.lengths(nodes.crossings.pairs)
     for pair in np.flatnonzero((begin < nodes.distances.size).any(axis=1)):
         a, b = nodes.crossings.pairs[pair]
         found = _on_tracks(nodes, (a, b), bool(nodes.crossings.locked[pair]), begin[pair], bands)
@@ -411,14 +436,15 @@ def _add_tracks(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDA
 
 def _add_mates(nodes: _Nodes, bands: Bands, year: NDArray[np.int64], number: Floats) -> None:
     """Add approaches of satellites of one plane that are nearer to each other than a threshold."""
-    lengths = np.diff(nodes.crossings.instants)
+    own = np.arange(nodes.trains.leaders.size)
+    lengths = nodes.lengths(np.column_stack([own, own]))
     for train in range(nodes.trains.leaders.size):
         offsets = nodes.offsets(train)
         nearest = np.diff(np.append(offsets, offsets[0] + 2.0 * np.pi)).min()
         if offsets.size < 2 or 2.0 * nodes.trains.chord(train) * np.sin(0.5 * nearest) > nodes.distances[-1]:
             continue
         found = _on_tracks(nodes, (train, train), True, np.zeros(year.size, dtype=np.int64), bands)
-        np.add.at(number[train, train], year, found * lengths[:, None, None, None])
+        np.add.at(number[train, train], year, found * lengths[train][:, None, None, None])
 
 
 def _on_tracks(nodes: _Nodes, pair: tuple[int, int], fixed: bool, begin: NDArray[np.int64], bands: Bands) -> Floats:
@@ -440,4 +466,8 @@ def _on_tracks(nodes: _Nodes, pair: tuple[int, int], fixed: bool, begin: NDArray
         bands.arrays(),
         found,
     )
+    # behind the last node before one re-enters as there
+    last = (_last_nodes(trains)[list(pair)].min() - _HAIR) * nodes.spacing
+    behind = int(np.searchsorted(nodes.crossings.instants, last))
+    found[behind:] = found[max(behind - 1, 0)]
     return found

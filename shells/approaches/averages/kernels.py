@@ -162,6 +162,13 @@ def expected_chord(distance, c, gap_from, gap_to, spread):
     return total * half * np.pi / NODES
 
 
+@kernel
+def drifting_chords(distance, c, gap_from, gap_to, spread, out):
+    """Fill ``out`` with `expected_chord` of c factors and gaps that drift, all of shape (n,)."""
+    for k in range(out.size):
+        out[k] = expected_chord(distance, c[k], gap_from[k], gap_to[k], spread)
+
+
 # --- relative motion --------------------------------------------------------------------------------------------------
 
 
@@ -1011,18 +1018,19 @@ def kinetic(first, second, distances, latitudes, spread, field, out):
             row[6] = 0.25 * zonals[2] * radius * radius / a
     for k in range(instants - 1):
         sines = orbits[k, 0, 3], orbits[k, 1, 3]
-        highest = min(sines[0], sines[1], orbits[k + 1, 0, 3], orbits[k + 1, 1, 3])
+        highest, highest_later = min(sines[0], sines[1]), min(orbits[k + 1, 0, 3], orbits[k + 1, 1, 3])
         for m in range(latitudes):
             angle = ((m + 0.5) / latitudes - 0.5) * np.pi
-            z = highest * np.sin(angle)
+            # both share the latitudes of the less inclined, also where its inclination changes
+            z, z_later = highest * np.sin(angle), highest_later * np.sin(angle)
             # d b = highest cos(angle) d angle / cos b
             width = highest * np.cos(angle) * np.pi / latitudes
             width *= (1.0 - z * z) / np.sqrt((sines[0] ** 2 - z * z) * (sines[1] ** 2 - z * z)) / TWO_PI**2
             for passes in range(4):
                 r_1, up_1, east_1, north_1, share_1 = on_latitude(orbits[k, 0], passes % 2 == 0, z)
                 r_2, up_2, east_2, north_2, share_2 = on_latitude(orbits[k, 1], passes < 2, z)
-                later_1 = on_latitude(orbits[k + 1, 0], passes % 2 == 0, z)[0]
-                later_2 = on_latitude(orbits[k + 1, 1], passes < 2, z)[0]
+                later_1 = on_latitude(orbits[k + 1, 0], passes % 2 == 0, z_later)[0]
+                later_2 = on_latitude(orbits[k + 1, 1], passes < 2, z_later)[0]
                 speed = np.sqrt((up_1 - up_2) ** 2 + (east_1 - east_2) ** 2 + (north_1 - north_2) ** 2)
                 flux = width * share_1 * share_2 * speed / (TWO_PI * r_1 * r_2 * (1.0 - z * z))
                 for j in range(distances.size):
