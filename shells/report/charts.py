@@ -271,7 +271,8 @@ def _draw_target(axes: Axes, decision: xr.Dataset, target: TargetTable, orders: 
     )
     _legend(axes, [expected, limit])
     whom = {"fleet": "whole fleet", "satellite": "one satellite"}[target.scope]
-    axes.set_ylabel(f"collisions in {years(target.years)},\n{whom}")
+    what = {"collisions": "collisions", "probability": "probability of\na collision"}[target.quantity]
+    axes.set_ylabel(f"{what} in {years(target.years)},\n{whom}")
 
 
 def _draw_lines(
