@@ -152,7 +152,7 @@ def repeated(count, seed, repetitions):
     return found.mean(), found.std(ddof=1) / np.sqrt(repetitions)
 
 
-def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89, 97), trials=96, repetitions=16):
+def monte_carlo(first, second, *, within_km, seed, spread_km=0.0, satellites=(89, 97), trials=48, repetitions=32):
     """Entries per year of one pair of satellites and its standard error: times, phases and departures at random.
 
     Each trial walks what lies within the span of one revolution of the first, whose start is at random in one of equal
