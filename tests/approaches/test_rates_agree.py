@@ -48,7 +48,7 @@ CONFIGURATIONS = {
     ),
     "failed satellite in its own shell": Configuration(FROZEN, [7438.2, 1e-4, 1.16e-3, 86.5, 90.0, 10.0], 5.0, 60),
     "retrograde debris": Configuration(FROZEN, [7440.0, 2e-3, 1e-3, 120.0, 90.0, 10.0], 10.0, 60),
-    "eccentric debris, e 0.1": Configuration(FROZEN, [7800.0, 5e-2, 9e-2, 60.0, 90.0, 10.0], 30.0, 150, trials=320),
+    "eccentric debris, e 0.1": Configuration(FROZEN, [7800.0, 5e-2, 9e-2, 60.0, 90.0, 10.0], 30.0, 150, trials=640),
     "derelict in its own plane": Configuration(TURNED, [7438.8, 1e-4, 1.16e-3, 86.5, 30.0, 10.0], 5.0, 60),
     "planes half a degree apart": Configuration(TURNED, [7440.0, 2e-3, 1e-3, 86.6, 30.5, 10.0], 10.0, 30),
     "opposed planes": Configuration(TURNED, [7440.0, 1e-3, 2e-3, 93.5, 210.0, 10.0], 10.0, 10, trials=160),
