@@ -163,6 +163,7 @@ class _Run:
         self.done = 0
         self.failures: dict[Block, str] = {}
         self.workers = NOBODY
+        self.asked = _Asked()
 
     def whole(self, note: str, *, retry_failed: bool) -> None:
         """Load, compute, conclude; always leave a true log."""
@@ -170,7 +171,7 @@ class _Run:
             self.tell("begin", f"run {self.study.name} in {self.place.path}")
             if note:
                 self.tell("note", note)
-            with _signals_raise():
+            with _signals_raise() as self.asked:
                 self.work(retry_failed)
         except KeyboardInterrupt:
             self.take_stock()  # some may have ended while the workers were stopped
@@ -196,6 +197,7 @@ class _Run:
             self.tell("note", f"{counted(len(self.failures))} failed earlier; --retry-failed computes them again")
         self.take_stock()
         self.compute()
+        self.asked.check()
         if not self.failures and self.part is None:
             self.mend()
         if not self.failures and self.part is None:
@@ -289,6 +291,7 @@ class _Run:
 
         suspects = []
         for ended in stream.run(blocks, alone=alone):
+            self.asked.check()
             self.note_workers(stream.workers)
             if ended is None:
                 self.progress(self.event("wait", ""))
@@ -442,18 +445,35 @@ def _in_words(error: BaseException) -> str:
     return f"{type(error).__name__}: {error}"
 
 
-@contextmanager
-def _signals_raise() -> Iterator[None]:
-    """Let SIGTERM stop a run as Ctrl-C does; only the main thread can set that up."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
+class _Asked:
+    """Whether somebody has asked a run to stop."""
 
-    def stop(number: int, frame: FrameType | None) -> None:
+    def __init__(self) -> None:
+        self.to_stop = False
+
+    def stop(self, number: int, frame: FrameType | None) -> None:
+        """Take note of a signal and interrupt what is going on."""
+        self.to_stop = True
         raise KeyboardInterrupt
 
-    before = signal.signal(signal.SIGTERM, stop)
+    def check(self) -> None:
+        """Stop where an interruption got lost: Python drops one that comes up while it collects garbage."""
+        if self.to_stop:
+            raise KeyboardInterrupt
+
+
+@contextmanager
+def _signals_raise() -> Iterator[_Asked]:
+    """Let SIGTERM stop a run as Ctrl-C does; only the main thread can set that up."""
+    asked = _Asked()
+    if threading.current_thread() is not threading.main_thread():
+        yield asked
+        return
+    # what a shell has told a process in the background to ignore stays ignored
+    numbers = [number for number in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(number) != signal.SIG_IGN]
+    before = {number: signal.signal(number, asked.stop) for number in numbers}
     try:
-        yield
+        yield asked
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)

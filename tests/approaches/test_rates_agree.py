@@ -32,7 +32,7 @@ class Configuration(NamedTuple):
     # windows in which the average follows the orbits; what ends all at once ends within a window
     node_days: float = 1.0
     # the more unevenly entries lie in time, the more trials
-    trials: int = 96
+    trials: int = 48
 
 
 CONFIGURATIONS = {
@@ -51,13 +51,13 @@ CONFIGURATIONS = {
     "eccentric debris, e 0.1": Configuration(FROZEN, [7800.0, 5e-2, 9e-2, 60.0, 90.0, 10.0], 30.0, 150, trials=640),
     "derelict in its own plane": Configuration(TURNED, [7438.8, 1e-4, 1.16e-3, 86.5, 30.0, 10.0], 5.0, 60),
     "planes half a degree apart": Configuration(TURNED, [7440.0, 2e-3, 1e-3, 86.6, 30.5, 10.0], 10.0, 30),
-    "opposed planes": Configuration(TURNED, [7440.0, 1e-3, 2e-3, 93.5, 210.0, 10.0], 10.0, 10, trials=320),
+    "opposed planes": Configuration(TURNED, [7440.0, 1e-3, 2e-3, 93.5, 210.0, 10.0], 10.0, 10, trials=160),
     "nearly opposed planes with tolerances": Configuration(
         FROZEN, [7440.0, 1e-5, 1.16e-3, 93.0, 150.0, 10.0], 5.0, 40, 0.5
     ),
     "large threshold": Configuration(TURNED, [7460.0, 1e-3, 2e-3, 86.5, 40.0, 10.0], 50.0, 10),
     "eccentric debris in one plane": Configuration(
-        TURNED, [7500.0, 1e-2, 2e-2, 86.5, 30.0, 10.0], 10.0, 30, node_days=0.125, trials=256
+        TURNED, [7500.0, 1e-2, 2e-2, 86.5, 30.0, 10.0], 10.0, 30, node_days=0.125, trials=128
     ),
     "one plane with tolerances": Configuration(TURNED, [7442.0, 1e-5, 1.16e-3, 86.5, 30.05, 10.0], 4.0, 60, 0.5),
 }
@@ -82,7 +82,7 @@ def compare(name):
     number = list(CONFIGURATIONS).index(name)
     counted, counted_error = np.array(enumerate_entries(first, second, seed=[5, number], **asked)) / average
     # and the rarer they are
-    trials = max(case.trials, int(160.0 / average))
+    trials = max(case.trials, int(120.0 / average))
     drawn, drawn_error = np.array(monte_carlo(first, second, seed=[6, number], trials=trials, **asked)) / average
     apart = (
         abs(counted - 1.0) / np.hypot(counted_error, AVERAGING),

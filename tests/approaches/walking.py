@@ -154,7 +154,7 @@ def repeated(count, seed, repetitions):
 
 
 def monte_carlo(
-    first, second, *, within_km, seed, spread_km=0.0, quantile=ndtri, satellites=(89, 97), trials=96, repetitions=16
+    first, second, *, within_km, seed, spread_km=0.0, quantile=ndtri, satellites=(89, 97), trials=48, repetitions=32
 ):
     """Entries per year of one pair of satellites and its standard error: times, phases and departures at random.
 
