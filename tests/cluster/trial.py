@@ -1,4 +1,4 @@
-"""A real study of 200 cases and 100 blocks of some tenths of a second, and how it is run by processes of its own."""
+"""A real study of 200 cases and 200 blocks of some tenths of a second, and how it is run by processes of its own."""
 
 import json
 import os
@@ -39,7 +39,7 @@ eccentricity = 5.0e-5
 
 [debris]
 source = "demo"
-count = 990
+count = 995
 
 [sweep]
 step_km = [1.0, 2.0, 3.0, 4.0, 5.0]
@@ -79,10 +79,10 @@ scope = "fleet"
 [run]
 engine = "threads"
 workers = 2
-objects_per_block = 10
+objects_per_block = 5
 """
 
-BLOCKS = 100
+BLOCKS = 200
 
 #: How long one command may take on a machine that has much else to do [s].
 PATIENCE = 600.0
@@ -148,7 +148,7 @@ class Trial:
     def checksums(self):
         """Return the checksums of all data, by group."""
         study = load_study(self.file)
-        found = {block.number: self.place.attributes(block)["checksums"] for block in self.place.blocks(study, 990)}
+        found = {block.number: self.place.attributes(block)["checksums"] for block in self.place.blocks(study, 995)}
         for group in ("decision", "planes", "found", "inputs/7/debris"):
             found[group] = attributes_of(self.place.store / group)["checksums"]
         return found
