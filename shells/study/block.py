@@ -185,18 +185,14 @@ def _decide(study: Study, scenario: Scenario) -> tuple[xr.Dataset, list[decision
     cases = [case for case in expand(study) if case.scenario == scenario]
     assessments = [decision.assess(study, case, stacks[case.layout]) for case in cases]
     years, forces = study.study.years, _forces(scenario)
-    prices = [
-        price_of(
-            fleets[case.layout],
-            stacks[case.layout],
-            study.fleet,
-            study.tolerance_sets[case.tolerances],
-            years=years,
-            forces=forces,
-        )
-        for case in cases
-    ]
-    return decision.compare(study, assessments, prices), assessments
+    # faults do not change the price
+    prices = {
+        (layout, name): price_of(fleets[layout], stacks[layout], study.fleet, tolerances, years=years, forces=forces)
+        for layout in stacks
+        for name, tolerances in study.tolerance_sets.items()
+    }
+    mine = [prices[case.layout, case.tolerances] for case in cases]
+    return decision.compare(study, assessments, mine), assessments
 
 
 def compute_fleet_block(study: Study, scenario: Scenario) -> dict[str, xr.Dataset]:

@@ -42,7 +42,7 @@ source = "demo"
 count = 995
 
 [sweep]
-step_km = [1.0, 2.0, 3.0, 4.0, 5.0]
+step_km = [2.0, 4.0]
 order = ["monotone", "interleaved"]
 [[sweep.tolerances]]
 name = "stated"
@@ -69,6 +69,24 @@ offset_km = 10.0
 [[sweep.faults]]
 name = "long"
 duration_days = 30.0
+[[sweep.faults]]
+name = "thrice"
+per_satellite_year = 0.03
+[[sweep.faults]]
+name = "rare"
+per_satellite_year = 0.001
+[[sweep.faults]]
+name = "near"
+offset_km = 1.0
+[[sweep.faults]]
+name = "farther"
+offset_km = 20.0
+[[sweep.faults]]
+name = "short"
+duration_days = 1.0
+[[sweep.faults]]
+name = "longest"
+duration_days = 90.0
 
 [target]
 quantity = "collisions"
