@@ -53,7 +53,7 @@ def write_report(run: RunDirectory) -> Path:
             directory.mkdir(parents=True, exist_ok=True)
         drawn = [
             {"name": chart.name, "caption": chart.caption, "svg": Markup(chart.save(run.report / "charts"))}
-            for chart in _charts(study, decision, sensitivity, planes, found, rates, trace)
+            for chart in _charts(study, summary, decision, sensitivity, planes, found, rates, trace)
         ]
         for name, rows in _tables(summary, decision, planes, found, rates).items():
             tables.write_csv(run.report / "tables" / f"{name}.csv", rows, trace)
@@ -67,6 +67,7 @@ def write_report(run: RunDirectory) -> Path:
 
 def _charts(
     study: Study,
+    summary: dict[str, Any],
     decision: xr.Dataset,
     sensitivity: xr.Dataset,
     planes: xr.Dataset,
@@ -74,7 +75,7 @@ def _charts(
     rates: xr.Dataset,
     trace: Trace,
 ) -> list[Chart]:
-    stated = [case.number for case in expand(study) if case.assumptions == expand(study)[0].assumptions]
+    stated = [case["case"] for case in wording.stated_cases(summary)]
     fleet = trace.case.partition("; ")[2]
     every_layout = replace(trace, case=f"All {len(stated)} layouts under the stated assumptions; {fleet}")
     return [

@@ -8,12 +8,11 @@ from shells.report.drawing import Trace
 from shells.report.rounding import significant, with_error
 from shells.study.cases import LARGEST_STEP_KM, scenarios_of
 from shells.study.configuration import CatalogueDebris, DemoDebris, Study
-from shells.study.summary import ASSUMPTIONS, force_model
+from shells.study.summary import ASSUMPTIONS, QUANTITY_IN_WORDS, force_model
 
 #: How many of the drivers are named in one line.
 _DRIVERS = 4
 
-_QUANTITY = {"collisions": "expected collisions", "probability": "as the probability of a collision"}
 _SCOPE = {"fleet": "the whole fleet", "satellite": "one satellite (mean of the fleet)"}
 
 
@@ -54,8 +53,9 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
     target = decision["target"]
     left = significant(decision["smallest_distance_km"], 3)
     closest = decision["closest_expected_km"]
+    limit = f"at most {target['value']:g} {QUANTITY_IN_WORDS[target['quantity']]}"
     facts = {
-        "Target": f"at most {target['value']:g} {_QUANTITY[target['quantity']]} in {years(target['years'])}, for "
+        "Target": f"{limit} in {years(target['years'])}, for "
         f"{_SCOPE[target['scope']]}, {'with' if target['avoidance'] else 'without'} avoidance, debris not counted",
         "Expected": f"number {significant(decision['number'])}, probability {significant(decision['probability'])}"
         + ("" if decision["step_km"] else " (searched case)"),

@@ -162,7 +162,7 @@ class FaultsTable(Table):
 
     @model_validator(mode="after")
     def _possible(self) -> FaultsTable:
-        _agrees(lambda: ControlFaults(self.per_satellite_year, self.offset_km, self.duration_days))
+        _agrees(lambda: ControlFaults(**self.model_dump()))
         return self
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -29,10 +29,10 @@ from shells.motion.shape import mean_radius
 from shells.risk.separation.budget import NORMAL_REACH, TERMS
 from shells.schema import DECISION, PLANES, RATES
 from shells.study.cases import UNSTACKED, Case, expand
-from shells.study.configuration import Study
+from shells.study.configuration import Study, TargetTable
 from shells.study.price import Price
 from shells.study.stacked import Clearance, Expected, Stacked
-from shells.study.summary import ASSUMPTIONS
+from shells.study.summary import ASSUMPTIONS, QUANTITY_IN_WORDS
 
 Floats = NDArray[np.float64]
 
@@ -157,7 +157,26 @@ def independent(number: Floats, faults: float) -> Floats:
     return faults * -np.expm1(-number / faults) if faults > 0.0 else np.zeros_like(number)
 
 
-def number_and_probability(study: Study, faults: ControlFaults, control: float, fault: float) -> tuple[float, float]:
+class Outcome(NamedTuple):
+    """What the target may limit, over its years and scope.
+
+    Parameters
+    ----------
+    number : float
+        Expected collisions.
+    probability : float
+        Of at least one.
+    """
+
+    number: float
+    probability: float
+
+    def limited(self, target: TargetTable) -> float:
+        """Return what the target limits."""
+        return self.number if target.quantity == "collisions" else self.probability
+
+
+def outcome_of(study: Study, faults: ControlFaults, control: float, fault: float) -> Outcome:
     """Return expected collisions, and the probability of at least one, over the years and scope of the target.
 
     Parameters
@@ -171,14 +190,14 @@ def number_and_probability(study: Study, faults: ControlFaults, control: float, 
 
     Returns
     -------
-    number, probability : float
+    Outcome
         Of the whole fleet, or of one satellite, the mean of all (each collision has two). Faults come and go, and bring
         their collisions together: see `independent`.
     """
     years = study.target.years * (1.0 if study.target.scope == "fleet" else 2.0 / study.satellites)
     count = faults.per_satellite_year * study.satellites * years
     calm, troubled = control * years, fault * years
-    return calm + troubled, float(-np.expm1(-calm - independent(np.asarray(troubled), count)))
+    return Outcome(calm + troubled, float(-np.expm1(-calm - independent(np.asarray(troubled), count))))
 
 
 def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Price]) -> xr.Dataset:
@@ -202,10 +221,8 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
     control = np.array([a.control for a in assessments])
     fault = np.array([a.fault for a in assessments])
     steps = np.array([case.layout.step_km for case in cases])
-    outcome = np.array(
-        [number_and_probability(study, study.fault_sets[a.case.faults], a.control, a.fault) for a in assessments]
-    )
-    quantity = outcome[:, 0] if study.target.quantity == "collisions" else outcome[:, 1]
+    outcomes = [outcome_of(study, study.fault_sets[a.case.faults], a.control, a.fault) for a in assessments]
+    quantity = np.array([outcome.limited(study.target) for outcome in outcomes])
     meets = quantity <= study.target.value
     smallest = np.zeros(len(cases), dtype=bool)
     for assumptions in dict.fromkeys(case.assumptions for case in cases):
@@ -213,7 +230,8 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
         if mine.any():
             candidates = np.flatnonzero(mine)
             smallest[candidates[np.lexsort((quantity[candidates], steps[candidates]))[0]]] = True
-    stated = np.array([case.assumptions == expand(study)[0].assumptions for case in cases])
+    first = expand(study)[0].assumptions
+    stated = np.array([case.assumptions == first for case in cases])
     unknown = np.full((len(cases), len(study.approaches.within_km)), np.nan)
     return DECISION.build(
         {
@@ -249,8 +267,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "collisions_debris_error": np.full(len(cases), np.nan),
             "gap_term": [a.clearance.terms_km for a in assessments],
             **{name: [getattr(price, name) for price in prices] for name in Price._fields},
-            "number": outcome[:, 0],
-            "probability": outcome[:, 1],
+            **{name: [getattr(outcome, name) for outcome in outcomes] for name in Outcome._fields},
             "target_quantity": quantity,
             "meets_target": meets,
             "smallest": smallest,
@@ -280,9 +297,8 @@ def together(study: Study, parts: Sequence[xr.Dataset]) -> xr.Dataset:
 
 def _decided_in_words(study: Study, decided: xr.Dataset) -> str:
     target = study.target
-    what = "expected collisions" if target.quantity == "collisions" else "as the probability of a collision"
     wanted = (
-        f"at most {target.value:g} {what} in {target.years:g} years per {target.scope}, "
+        f"at most {target.value:g} {QUANTITY_IN_WORDS[target.quantity]} in {target.years:g} years per {target.scope}, "
         f"{'with' if target.avoidance else 'without'} avoidance"
     )
     chosen = decided["chosen"].values

@@ -15,7 +15,7 @@ from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.schema import SENSITIVITY
 from shells.study.cases import LARGEST_STEP_KM, Case
 from shells.study.configuration import Study
-from shells.study.decision import number_and_probability
+from shells.study.decision import outcome_of
 from shells.study.stacked import Stacked
 
 #: How finely the step that just meets the target is found [km].
@@ -78,10 +78,8 @@ def target_quantity(study: Study, stacked: Stacked, assumptions: Assumptions) ->
     """
     body_km = 2.0 * assumptions.hard_body_radius_m / 1000.0
     expected = stacked.expected(assumptions.tolerances, assumptions.faults, [body_km])
-    number, probability = number_and_probability(
-        study, assumptions.faults, float(expected.control.sum()), float(expected.fault.sum())
-    )
-    return number if study.target.quantity == "collisions" else probability
+    control, fault = float(expected.control.sum()), float(expected.fault.sum())
+    return outcome_of(study, assumptions.faults, control, fault).limited(study.target)
 
 
 def required_step(study: Study, stacked: Stacked, step_km: float, assumptions: Assumptions) -> float:

@@ -28,6 +28,9 @@ _BY_DISTANCE = (
     "extra_debris_approaches_error",
 )
 
+#: What a target limits, in words.
+QUANTITY_IN_WORDS = {"collisions": "expected collisions", "probability": "as the probability of a collision"}
+
 #: What a case costs beside risk, and in which units, as the keys say them.
 PRICE_UNITS = {
     "largest_trim": "deg",

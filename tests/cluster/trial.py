@@ -14,7 +14,7 @@ from shells.study.store import RunDirectory
 
 ROOT = Path(__file__).parents[2]
 
-TEXT = """\
+_TEXT = """\
 [study]
 name = "trial"
 start = 2031-04-01T00:00:00Z
@@ -44,50 +44,6 @@ count = 995
 [sweep]
 step_km = [2.0, 4.0]
 order = ["monotone", "interleaved"]
-[[sweep.tolerances]]
-name = "stated"
-[[sweep.tolerances]]
-name = "tight"
-eccentricity = 2.0e-5
-[[sweep.tolerances]]
-name = "wide"
-eccentricity = 1.0e-4
-[[sweep.tolerances]]
-name = "loose"
-mean_radius_m = 400.0
-[[sweep.tolerances]]
-name = "normal"
-distribution = "normal"
-[[sweep.faults]]
-name = "stated"
-[[sweep.faults]]
-name = "twice"
-per_satellite_year = 0.02
-[[sweep.faults]]
-name = "far"
-offset_km = 10.0
-[[sweep.faults]]
-name = "long"
-duration_days = 30.0
-[[sweep.faults]]
-name = "thrice"
-per_satellite_year = 0.03
-[[sweep.faults]]
-name = "rare"
-per_satellite_year = 0.001
-[[sweep.faults]]
-name = "near"
-offset_km = 1.0
-[[sweep.faults]]
-name = "farther"
-offset_km = 20.0
-[[sweep.faults]]
-name = "short"
-duration_days = 1.0
-[[sweep.faults]]
-name = "longest"
-duration_days = 90.0
-
 [target]
 quantity = "collisions"
 value = 1.0e-4
@@ -99,6 +55,32 @@ engine = "threads"
 workers = 2
 objects_per_block = 5
 """
+
+#: What changes in each set, by the table that it is of: five sets of tolerances under ten of faults.
+SETS = {
+    "tolerances": (
+        "eccentricity = 5.0e-5",
+        "eccentricity = 2.0e-5",
+        "eccentricity = 1.0e-4",
+        "mean_radius_m = 400.0",
+        'distribution = "normal"',
+    ),
+    "faults": (
+        *(f"per_satellite_year = {rate}" for rate in (0.01, 0.02, 0.03, 0.001)),
+        *(f"offset_km = {offset}" for offset in (1.0, 10.0, 20.0)),
+        *(f"duration_days = {days}" for days in (1.0, 30.0, 90.0)),
+    ),
+}
+
+TEXT = _TEXT.replace(
+    "[target]",
+    "".join(
+        f'[[sweep.{table}]]\nname = "set-{number}"\n{change}\n'
+        for table, changes in SETS.items()
+        for number, change in enumerate(changes)
+    )
+    + "\n[target]",
+)
 
 BLOCKS = 200
 

@@ -9,7 +9,7 @@ from shells.risk.encounter import encounter_plane
 from shells.risk.probability import collision_probability
 from shells.risk.series.kernels import areas_above
 from shells.risk.short_encounter import quadrature_rules, short_encounter_probability
-from shells.risk.workload import WORKLOAD, avoidance_workload, small_body_area
+from shells.risk.workload import WORKLOAD, avoidance_workload, small_body_area, total_workload
 from tests.risk.test_probability import FIRST, SECOND, approaches
 
 
@@ -154,3 +154,25 @@ def test_errors():
     ]
     for word in ("within_km", "encounters_per_satellite_year", "thresholds"):
         assert f"  - {word}: " in str(error.value)
+
+
+def test_workloads_against_different_objects_add_up():
+    # Exact: the rates of all encounters are those of its parts, each part weighted with its own encounters
+    events = encounters(60, 0.4)
+    known = {"covariance_first_m2": FIRST, "covariance_second_m2": SECOND, "hard_body_radius_m": 9.0}
+
+    def workload(chosen, rate):
+        return avoidance_workload(
+            chosen, **known, within_km=0.4, encounters_per_satellite_year=rate, thresholds=[1e-4, 1e-6]
+        )
+
+    whole = workload(events, 6.0)
+    parts = [
+        workload(events.isel(approach=part), 0.1 * count) for part, count in ((slice(0, 21), 21), (slice(21, 60), 39))
+    ]
+    added = total_workload(parts)
+    for name in ("share", "manoeuvres", "manoeuvres_counted", "manoeuvres_small_body", "reach"):
+        np.testing.assert_allclose(added[name], whole[name], rtol=1e-12, err_msg=name)
+    assert added["manoeuvres"].values[1] > 0.0
+    with pytest.raises(InputError, match="parts: none found"):
+        total_workload([])
