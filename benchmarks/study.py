@@ -1,6 +1,7 @@
 """What it costs to run a study: beside the blocks themselves, with a second worker, and in memory.
 
-``python -m benchmarks study:100000`` takes 100,000 objects in place of 6,000.
+Blocks are those of `configs/cluster.toml`, ten years of 500 objects in 12 layouts; ``python -m benchmarks study:100000``
+takes 100,000 objects in place of 20,000.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any
 
 from distributed import Client, LocalCluster
 
+from shells.cores import one_core
 from shells.study.block import compute_debris_block
 from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
@@ -21,25 +23,25 @@ from shells.study.runner import run
 from shells.study.store import RunDirectory
 from shells.study.task import compute_block, debris_of
 
-STUDY = Path(__file__).parents[1] / "configs" / "quickstart.toml"
+STUDY = Path(__file__).parents[1] / "configs" / "cluster.toml"
 
 #: Blocks that are timed.
-BLOCKS = 8
+BLOCKS = 16
 
 
-def study_of(count: int, directory: Path, years: float) -> Any:
-    """Return the study of the quickstart with more debris."""
-    text = STUDY.read_text().replace("count = 600", f"count = {count}").replace("years = 1.0 ", f"years = {years} ")
-    path = directory / "quickstart.toml"
+def study_of(count: int, directory: Path) -> Any:
+    """Return the study for clusters with so many debris objects, without its cluster."""
+    text = STUDY.read_text().partition("\n[cluster]")[0].replace("count = 20000", f"count = {count}")
+    path = directory / "study.toml"
     path.write_text(text)
     return load_study(path)
 
 
-def main(objects: int = 6000, years: int = 1) -> None:
+def main(objects: int = 20_000) -> None:
     """Print overhead a block, speed of a second worker, and memory of a worker."""
     with tempfile.TemporaryDirectory() as name:
         directory = Path(name)
-        study = study_of(objects, directory, float(years))
+        study = study_of(objects, directory)
         seconds = {}
         for workers in (1, 2):
             with (
@@ -55,7 +57,7 @@ def main(objects: int = 6000, years: int = 1) -> None:
                 peak = max(client.run(peak_memory).values())
             print(
                 f"{workers} worker(s): {seconds[workers]:6.1f} s for {BLOCKS} blocks of {study.run.objects_per_block} "
-                f"objects, {years} years; peak {peak:.2f} GB a worker; leading and its start {1e3 * led:.0f} ms a block"
+                f"objects, {study.study.years:g} years; peak {peak:.2f} GB a worker; leading and its start {1e3 * led:.0f} ms a block"
             )
         print(f"a second worker: {seconds[1] / seconds[2]:.2f} times the speed")
         computed, whole = block_costs(study, place)
@@ -67,10 +69,12 @@ def block_costs(study: Any, place: RunDirectory) -> tuple[float, float]:
     """Return the CPU time of the computing of a block, and of the whole task [s]."""
     scenario, layout = scenarios_of(study)[0], layouts_of(study)[0]
     debris = debris_of(place, scenario)
-    blocks = place.blocks(study, debris.sizes["object"])[-BLOCKS - 1 : -1]
+    warm, *blocks = place.blocks(study, debris.sizes["object"])[-BLOCKS - 1 :]
+    compute_block(place, study, replace(warm, number=90_000), layout)
     begun = time.process_time()
-    for block in blocks:
-        compute_debris_block(study, scenario, debris.isel(object=slice(block.first, block.last)), layout)
+    with one_core():
+        for block in blocks:
+            compute_debris_block(study, scenario, debris.isel(object=slice(block.first, block.last)), layout)
     computed = time.process_time() - begun
     begun = time.process_time()
     for block in blocks:

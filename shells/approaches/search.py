@@ -13,7 +13,6 @@ import dask
 import numpy as np
 import xarray as xr
 from dask.optimization import cull
-from dask.system import CPU_COUNT
 from numpy.typing import NDArray
 
 from shells import constants
@@ -24,6 +23,7 @@ from shells.approaches.nodes import kernels
 from shells.approaches.relative_motion.search import search_pairs
 from shells.approaches.trains import Departure, Trains, trains_of
 from shells.approaches.volumes import Volume, entering
+from shells.cores import usable
 from shells.errors import Faults
 from shells.motion.arrays import Field
 from shells.motion.propagation import ELEMENTS, after, field_of, node_clock
@@ -249,7 +249,7 @@ def _plan(orbits: xr.Dataset, others: xr.Dataset | None, within_km: float | Volu
     if (np.diff(orbits["object"].values) < 0).any():
         orbits = orbits.sortby("object")
     first = trains_of(orbits, IN_ONE_TRAIN)
-    workers = dask.config.get("num_workers", None) or CPU_COUNT
+    workers = usable()
     size = max(1, int(BLOCK_BYTES / (count * 12 * 8)))
     second = None
     if others is None:

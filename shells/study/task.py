@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import time
+from contextlib import nullcontext
 from functools import lru_cache
 
 import xarray as xr
 
 from shells import __version__
+from shells.cores import one_core
 from shells.study import provenance
 from shells.study.cases import Block, Layout, Scenario, scenarios_of
 from shells.study.configuration import Study
@@ -70,13 +72,14 @@ def compute_block(place: RunDirectory, study: Study, block: Block, searched: Lay
     begun = time.perf_counter()
     scenario = scenarios_of(study)[block.scenario]
     debris = None
-    if block.kind == "fleet":
-        datasets = compute_fleet_block(study, scenario)
-    else:
-        debris = debris_of(place, scenario).isel(object=slice(block.first, block.last))
-        datasets = compute_debris_block(study, scenario, debris, searched if scenario.number == 0 else None)
-    if "approaches" in datasets:
-        datasets["found"] = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
+    with nullcontext() if searched is None else one_core():  # the first block runs alone
+        if block.kind == "fleet":
+            datasets = compute_fleet_block(study, scenario)
+        else:
+            debris = debris_of(place, scenario).isel(object=slice(block.first, block.last))
+            datasets = compute_debris_block(study, scenario, debris, searched if scenario.number == 0 else None)
+        if "approaches" in datasets:
+            datasets["found"] = count(datasets["approaches"], debris, start=start_of(study), years=study.study.years)
     with place.writing():
         place.write_block(
             block,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,6 +17,7 @@ from shells.approaches.averages.bands import Bands
 from shells.approaches.averages.between import years_of
 from shells.approaches.averages.spread import Spread
 from shells.approaches.trains import Trains
+from shells.cores import usable
 from shells.motion.arrays import Field
 from shells.motion.propagation import element_array, field_of, node_clock, rate_array, seconds_since
 
@@ -201,7 +201,7 @@ class Averager:
         total, resampled = np.zeros((count, cells)), np.zeros((draws, count, cells))
         heavy = np.zeros(draws)
         size = max(_LEAST_BLOCK, _BLOCK_BYTES // (8 * cells))
-        workers = os.cpu_count() or 1
+        workers = usable()
         with ThreadPoolExecutor(workers) as pool:
             for begin, chunk in _chunks(others):
                 share = -(-chunk.sizes["object"] // workers)
