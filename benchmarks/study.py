@@ -1,7 +1,7 @@
 """What it costs to run a study: beside the blocks themselves, with a second worker, and in memory.
 
-Blocks are those of `configs/cluster.toml`, ten years of 500 objects in 12 layouts; ``python -m benchmarks study:100000``
-takes 100,000 objects in place of 20,000.
+Blocks are those of `configs/cluster.toml`, ten years of 500 objects in 12 layouts;
+``python -m benchmarks study:100000`` takes 100,000 objects in place of 20,000.
 """
 
 from __future__ import annotations
@@ -57,7 +57,8 @@ def main(objects: int = 20_000) -> None:
                 peak = max(client.run(peak_memory).values())
             print(
                 f"{workers} worker(s): {seconds[workers]:6.1f} s for {BLOCKS} blocks of {study.run.objects_per_block} "
-                f"objects, {study.study.years:g} years; peak {peak:.2f} GB a worker; leading and its start {1e3 * led:.0f} ms a block"
+                f"objects, {study.study.years:g} years; peak {peak:.2f} GB a worker; leading and its start "
+                f"{1e3 * led:.0f} ms a block"
             )
         print(f"a second worker: {seconds[1] / seconds[2]:.2f} times the speed")
         computed, whole = block_costs(study, place)

@@ -24,8 +24,8 @@ ANSWER_SECONDS = 30.0
 #: half of it, so that blocks are handed back in good order and not all jobs queue again at once.
 WALLTIME_MARGIN = 0.1
 
-#: What the memory allocator of a worker process is told: keep what is freed, up to 1 GiB. A block frees and takes arrays
-#: all the time, and workers of dask by default hand each back to the system, which takes a sixth of a block's time.
+#: What the memory allocator of a worker process is told: keep what is freed, up to 1 GiB. A block frees and takes
+#: arrays all the time, and workers of dask by default hand each back to the system, a sixth of a block's time.
 KEEP_MEMORY = {"MALLOC_TRIM_THRESHOLD_": 2**30, "MALLOC_MMAP_THRESHOLD_": 2**25}
 
 #: How many workers may die under a block before it is put by, to be tried again with nothing beside it.
