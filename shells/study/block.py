@@ -34,6 +34,9 @@ from shells.study.summary import start_of
 #: Averages over phase need the orbits less often than the search: every so many nodes.
 AVERAGE_EVERY = 4
 
+#: So many layouts are averaged at once, and those of 8 times as many are kept in memory.
+_LAYOUTS_AT_ONCE = 32
+
 #: Collision rates with debris are scaled by area from this threshold [km], over which the geometry drifts anyway.
 SMALL_KM = 0.1
 
@@ -253,27 +256,21 @@ def compute_debris_block(
     """
     OBJECTS.check(debris, stage="debris block")
     moved = move(study, scenario, debris)
-    coarse = thinned(moved)  # averages over phase are smooth
-    layouts = (Layout(UNSTACKED, 0.0, "monotone"), *layouts_of(study))
-    rates = [averaged(study, _leaders(study, layout, scenario), coarse) for layout in layouts]
-    axes = {"layout": [layout.number for layout in layouts], "object": debris["object"].values}
-    found = RATES.build(
-        {**axes, "within_km": rates[0]["within_km"].values, "rate": np.stack([one["rate"].values for one in rates])},
-        dims=("layout", "object", "within_km"),
-    )
+    rates = _rates_by_layout(study, scenario, thinned(moved))  # averages over phase are smooth
+    axes = {name: rates[name].values for name in ("layout", "object")}
     datasets = {
-        "rates": found,
-        "collisions": RATES.build({**axes, "rate": _collision_rate(study, debris, found)}, dims=("layout", "object")),
+        "rates": rates,
+        "collisions": RATES.build({**axes, "rate": _collision_rate(study, debris, rates)}, dims=("layout", "object")),
     }
     if searched is not None:
-        fleet = fleet_of(study, searched, scenario)
-        found = find_approaches(move(study, scenario, fleet), moved, within_km=study.search_km)
+        fleet, orbits = _searched_fleet(study, searched, scenario)
+        found = find_approaches(orbits, moved, within_km=study.search_km)
         datasets |= {"approaches": found, **encounters.weigh(study, found, fleet, debris)}
     return datasets
 
 
 def averaged(study: Study, leaders: xr.Dataset, debris: xr.Dataset) -> xr.Dataset:
-    """Return the phase-averaged rates of debris with a layout.
+    """Return the phase-averaged rates of debris with planes.
 
     Parameters
     ----------
@@ -286,22 +283,52 @@ def averaged(study: Study, leaders: xr.Dataset, debris: xr.Dataset) -> xr.Datase
 
     Returns
     -------
-    Rates (object, within_km)
-        Means over the mission, with all satellites of the fleet.
+    Rates (object, plane, within_km)
+        Means over the mission, with all satellites of a plane.
     """
     return approach_rates(
         leaders,
         debris,
         within_km=sorted({*study.approaches.within_km, SMALL_KM}),
-        by=("object",),
+        by=("object", "plane"),
         satellites=study.fleet.satellites_per_plane,
     )
 
 
-@lru_cache(maxsize=256)
-def _leaders(study: Study, layout: Layout, scenario: Scenario) -> xr.Dataset:
-    """Return one satellite of each plane of a layout over the mission, moved once by each worker."""
-    return thinned(move(study, scenario, leaders_of(fleet_of(study, layout, scenario))))
+def _rates_by_layout(study: Study, scenario: Scenario, debris: xr.Dataset) -> xr.Dataset:
+    """Return the rates of debris with all layouts, Rates (layout, object, within_km)."""
+    layouts = (Layout(UNSTACKED, 0.0, "monotone"), *layouts_of(study))
+    groups = [layouts[first : first + _LAYOUTS_AT_ONCE] for first in range(0, len(layouts), _LAYOUTS_AT_ONCE)]
+    rates = [averaged(study, _leaders(study, group, scenario), debris)["rate"] for group in groups]
+    rate = xr.concat(rates, "plane").transpose("plane", "object", "within_km")  # those of a layout follow each other
+    return RATES.build(
+        {
+            "layout": [layout.number for layout in layouts],
+            "object": rate["object"].values,
+            "within_km": rate["within_km"].values,
+            "rate": rate.values.reshape(len(layouts), study.fleet.planes, *rate.shape[1:]).sum(axis=1),
+        },
+        dims=("layout", "object", "within_km"),
+    )
+
+
+@lru_cache(maxsize=8)
+def _leaders(study: Study, layouts: tuple[Layout, ...], scenario: Scenario) -> xr.Dataset:
+    """Return one satellite of each plane of some layouts over the mission, moved once by each worker.
+
+    Side by side as planes of one fleet, so that one average does for all.
+    """
+    orbits = [thinned(move(study, scenario, leaders_of(fleet_of(study, layout, scenario)))) for layout in layouts]
+    joined = xr.concat(orbits, "object", combine_attrs="override")
+    number = np.arange(joined.sizes["object"])
+    return joined.assign({name: joined[name].variable.copy(data=number) for name in ("object", "plane")})
+
+
+@lru_cache(maxsize=1)
+def _searched_fleet(study: Study, layout: Layout, scenario: Scenario) -> tuple[xr.Dataset, xr.Dataset]:
+    """Return the fleet of the searched layout and its orbits, moved once by each worker."""
+    fleet = fleet_of(study, layout, scenario)
+    return fleet, move(study, scenario, fleet)
 
 
 def _collision_rate(study: Study, debris: xr.Dataset, rates: xr.Dataset) -> NDArray[np.float64]:

@@ -81,9 +81,8 @@ def estimate(study: Study, debris: xr.Dataset | None) -> Estimate:
     costs = _calibrated(study, debris)
     fleet = layouts * costs.layout + cases / scenarios * costs.assessment
     group = count * (costs.move + (layouts + 1) * costs.average)
-    debris_blocks = blocks - scenarios
-    # the first scenario is searched too, and each of its blocks moves the fleet for that
-    searched = costs.fleet_search + count * costs.search + debris_blocks / scenarios * costs.fleet_move
+    searched = costs.fleet_search + count * costs.search  # under the first scenario only
+    own = (layouts * costs.layout + costs.fleet_move) * (count > 0)  # what each worker moves for itself
     largest = min(study.run.objects_per_block, count)
     share = largest / count if count else 0.0
     nodes = study.study.years * YEAR.value / DAY.value
@@ -94,10 +93,8 @@ def estimate(study: Study, debris: xr.Dataset | None) -> Estimate:
         blocks=blocks,
         satellites=study.satellites,
         debris=count,
-        core_seconds=scenarios * (fleet + group) + searched,
-        longest_block_seconds=max(
-            fleet + costs.fleet_search, share * (group + count * costs.search) + costs.fleet_move * (count > 0)
-        ),
+        core_seconds=scenarios * (fleet + group + study.run.workers * own) + searched,
+        longest_block_seconds=max(fleet + costs.fleet_search, share * (group + count * costs.search) + own),
         worker_gb=_WORKER_GB + 8e-9 * nodes * _NUMBERS_PER_NODE * (largest + study.satellites),
         disk_gb=8e-9 * (approaches * len(APPROACHES.variables) + rates),
     )
