@@ -23,7 +23,6 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from shells import constants
-from shells.approaches.rates import total_rate
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.shape import mean_radius
 from shells.risk.separation.budget import NORMAL_REACH, TERMS
@@ -38,6 +37,9 @@ Floats = NDArray[np.float64]
 
 #: So many sets of assumptions that a decision fails under are named in its text.
 _NAMED = 4
+
+#: What debris adds to a decision, each with an error.
+_WITH_DEBRIS = ("debris_approaches", "extra_debris_approaches", "collisions_debris")
 
 #: From hard bodies to the thresholds of a study, the number of approaches is looked at here too [km].
 _BETWEEN_KM = 0.1
@@ -456,6 +458,38 @@ def _farthest_km(tolerances: Tolerances, radius_km: float) -> float:
     return NORMAL_REACH * math.hypot(*held, *errors)
 
 
+class _Sum:
+    """Sum over objects with its standard error, added one after another: the same whatever blocks they come in.
+
+    The error is that of drawing the objects anew, in its limit of many draws: sqrt(sum (x - mean)^2), see `total_rate`.
+    Departures from the first object are added up, not the numbers, so that small differences do not cancel.
+    """
+
+    def __init__(self) -> None:
+        self.count = 0
+        self._first = self._departure = self._squares = np.zeros(())
+
+    def add(self, numbers: Floats) -> None:
+        """Add the numbers of some objects, shape (objects, ...)."""
+        if not self.count:
+            self._first = numbers[0]
+            self._departure = self._squares = np.zeros(numbers.shape[1:])
+        self.count += len(numbers)
+        departure = numbers - self._first
+        self._departure = np.cumsum([self._departure, *departure], axis=0)[-1]
+        self._squares = np.cumsum([self._squares, *departure**2], axis=0)[-1]
+
+    @property
+    def total(self) -> Floats:
+        """The sum."""
+        return np.asarray(self.count * self._first + self._departure)
+
+    @property
+    def error(self) -> Floats:
+        """Standard error of the sum."""
+        return np.asarray(np.sqrt(np.maximum(self._squares - self._departure**2 / self.count, 0.0)))
+
+
 def assemble(
     study: Study,
     fleet_blocks: Sequence[dict[str, xr.Dataset]],
@@ -478,26 +512,23 @@ def assemble(
         Of all cases; debris columns stay missing without debris.
     """
     decided = together(study, [block["decision"] for block in fleet_blocks])
-    rates: dict[int, list[xr.DataArray]] = {}
-    struck: dict[int, list[xr.DataArray]] = {}
+    cases_of = {
+        scenario: np.flatnonzero(decided["scenario"].values == scenario) for scenario in range(len(fleet_blocks))
+    }
+    sums: dict[int, dict[str, _Sum]] = {}
     for scenario, block in debris_blocks:
-        rates.setdefault(scenario, []).append(block["rates"]["rate"].sel(within_km=decided["within_km"]))
-        struck.setdefault(scenario, []).append(block["collisions"]["rate"])
-    values = {name: decided[name].values for name in DECISION.variables}
-    for scenario, parts in rates.items():
-        rate = xr.concat(parts, "object").transpose("layout", "object", "within_km")
-        total = total_rate(rate.to_dataset(name="rate"))
-        mine = np.flatnonzero(decided["scenario"].values == scenario)
-        layout = decided["layout"].values[mine]
-        values["debris_approaches"][mine] = total["rate"].sel(layout=layout).values
-        values["debris_approaches_error"][mine] = total["standard_error"].sel(layout=layout).values
+        layout = decided["layout"].values[cases_of[scenario]]
+        rate = block["rates"]["rate"].sel(within_km=decided["within_km"]).transpose("object", "layout", "within_km")
+        mine = sums.setdefault(scenario, {name: _Sum() for name in _WITH_DEBRIS})
+        mine["debris_approaches"].add(rate.sel(layout=layout).values)
         # object by object, for the same ones are met in both layouts: the difference is known far better than either
-        extra = rate - rate.sel(layout=UNSTACKED)
-        departure = extra - extra.mean("object", skipna=False)
-        error = (departure**2).sum("object", skipna=False) ** 0.5
-        values["extra_debris_approaches"][mine] = extra.sum("object", skipna=False).sel(layout=layout).values
-        values["extra_debris_approaches_error"][mine] = error.sel(layout=layout).values
-        collisions = total_rate(xr.concat(struck[scenario], "object").to_dataset(name="rate")).sel(layout=layout)
-        values["collisions_debris"][mine] = collisions["rate"].values
-        values["collisions_debris_error"][mine] = collisions["standard_error"].values
+        mine["extra_debris_approaches"].add((rate - rate.sel(layout=UNSTACKED)).sel(layout=layout).values)
+        mine["collisions_debris"].add(
+            block["collisions"]["rate"].transpose("object", "layout").sel(layout=layout).values
+        )
+    values = {name: decided[name].values for name in DECISION.variables}
+    for scenario, found in sums.items():
+        for name, added in found.items():
+            values[name][cases_of[scenario]] = added.total
+            values[f"{name}_error"][cases_of[scenario]] = added.error
     return DECISION.build(values, attributes={"text": decided.attrs["text"]})
