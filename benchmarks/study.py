@@ -13,9 +13,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from distributed import Client, LocalCluster
-
 from shells.cores import one_core
+from shells.study import engines
 from shells.study.block import compute_debris_block
 from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
@@ -44,10 +43,8 @@ def main(objects: int = 20_000) -> None:
         study = study_of(objects, directory)
         seconds = {}
         for workers in (1, 2):
-            with (
-                LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=":0") as cluster,
-                Client(cluster) as client,
-            ):
+            processes = study.run.model_copy(update={"engine": "processes", "workers": workers})
+            with engines.own(study.model_copy(update={"run": processes}), directory) as client:
                 place = run(study, client, directory=directory / str(workers), blocks=range(0, 1 + workers))  # warm
                 begun, own = time.perf_counter(), time.process_time()
                 last = 1 + workers + BLOCKS

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import tomllib
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -30,6 +29,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from shells.constants import YEAR
+from shells.cores import usable
 from shells.errors import ConfigError, InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.study import locator, messages
@@ -320,7 +320,7 @@ class RunTable(Table):
     """How the work is done; results do not depend on it."""
 
     engine: Literal["threads", "processes"] = Field(default="threads", description="what the workers are")
-    workers: Count = Field(default_factory=lambda: os.cpu_count() or 1, description="number of workers")
+    workers: Count = Field(default_factory=usable, description="number of workers, by default the cores there are")
     objects_per_block: Count = Field(default=500, description="debris objects in one block of work")
 
 
