@@ -202,6 +202,7 @@ eccentricity = 1.0e-4
 orbit_determination_m = 12.0
 manoeuvre_m = 8.0
 excursion_along_track_km = 3.0
+cross_track_km = 0.7
 [[sweep.tolerances]]
 name = "narrow"
 [[sweep.faults]]
@@ -211,8 +212,8 @@ per_satellite_year = 0.003
     study = fakes.study(tmp_path, ("\n[target]", f"{swept}\n[target]"))
     words = wording.assumptions(study)
     assert words["Tolerances"] == (
-        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbit "
-        "determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
+        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbital "
+        "planes 0.7 km across track, orbit determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
     )
     assert words["Faults"].startswith("assumed: 0.003 per satellite-year")
     assert words["Forces"].endswith("solar activity drawn from seed 5")
