@@ -321,8 +321,8 @@ def _decided_in_words(study: Study, decided: xr.Dataset) -> str:
         f"A step of {one['step']:g} km in {one['order'].item()} order is the smallest of the sweep that meets the "
         f"target ({wanted}): {one['target_quantity']:.1g}."
         + _causes(float(one["collisions_control"]), float(one["collisions_fault"]))
-        + _beside(float(one["collisions_own_plane"]))
         + _under_other_assumptions(decided, one)
+        + _beside(float(one["collisions_own_plane"]))
     )
 
 

@@ -1,5 +1,6 @@
 """Satellites in a control fault that drift past the others of their own plane."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -34,31 +35,29 @@ def test_coplanar_normal_closed_form():
     assert found == pytest.approx(7 * satellites * 0.001 * expected, rel=1e-4)
 
 
-@pytest.mark.parametrize("satellites", [2, 150])
-def test_departures_across_the_track_by_quadrature(satellites):
+@pytest.mark.parametrize(("satellites", "days", "last"), [(2, 400.0, 3), (150, 5.0, 3)])
+def test_departures_across_the_track_by_quadrature(satellites, days, last):
     # Other method: adaptive quadrature in polar coordinates, with the distance of two random points of a disc (disc
     # line picking; H. Solomon 1978, Geometric Probability, p. 129), pass by pass, of bodies far smaller than all else.
     # Of two satellites every second pass is at the own slot.
-    days = 3.0 if satellites == 150 else 200.0
     tolerances, faults = Tolerances("bounded", 0.0, 1.3e-4, cross_track_km=0.4), ControlFaults(0.01, 2.0, days)
     disc, across, bodies = 1.3e-4 * A, 0.4, 1e-5
 
     def distance(s, radius):
         half = s / (2.0 * radius)
-        return 4.0 * s / (np.pi * radius**2) * np.arccos(half) - 2.0 * s**2 / (np.pi * radius**3) * np.sqrt(
-            1.0 - half**2
-        )
+        return 4.0 * s / (np.pi * radius**2) * (math.acos(half) - half * math.sqrt(1.0 - half**2))
 
     def integrand(v, psi, rho):
-        da = rho * np.cos(psi)
+        da = rho * math.cos(psi)
+        offset = math.exp(-0.5 * (da / 2.0) ** 2) / math.sqrt(2.0 * np.pi * 2.0**2)
         plane = 2.0 * distance(v, across) / (2.0 * np.pi * v)  # both signs of v
-        speed = np.sqrt(rho**2 * (1.0 - 0.75 * np.cos(psi) ** 2) + v**2)
+        speed = math.sqrt((rho * math.sin(psi)) ** 2 + 0.25 * da**2 + v**2)
         # four quarters of psi over 2 pi
-        return (2.0 / np.pi) * distance(rho, disc) * stats.norm.pdf(da, 0.0, 2.0) * plane * speed / (1.5 * da)
+        return (2.0 / np.pi) * distance(rho, disc) * offset * plane * speed / (1.5 * da)
 
     spacing, drift = 2.0 * np.pi * A / satellites, 1.5 * MOTION * days * DAY
     passes = [k for k in range(1, int(2.0 * disc * drift / spacing) + 1) if k % satellites]
-    assert len(passes) in (3, 4, 5, 6)
+    assert passes[-1] == last
     expected = 0.0
     for k in passes:
         least = k * spacing / drift
@@ -66,7 +65,7 @@ def test_departures_across_the_track_by_quadrature(satellites):
         def angles(rho, least=least):
             return (0.0, np.arccos(least / rho))
 
-        accuracy = [{"epsrel": 1e-5}] * 3
+        accuracy = [{"epsrel": 1e-4}] * 3
         ranges = [(0.0, 2.0 * across), angles, (least, 2.0 * disc)]
         expected += np.pi * bodies**2 * integrate.nquad(integrand, ranges, opts=accuracy)[0]
     found = collisions_of_fault(tolerances, faults, satellites=satellites, radius_km=A, bodies_km=bodies)
@@ -142,15 +141,15 @@ def walked_passes(form, eccentricity, across, offset, days, satellites, bodies, 
 
 
 @pytest.mark.parametrize(
-    ("form", "across"), [("bounded", 0.0), ("bounded", 0.12), ("bounded", 0.9), ("normal", 0.0), ("normal", 0.5)]
+    ("seed", "form", "across"),
+    [(1, "bounded", 0.0), (2, "bounded", 0.12), (3, "bounded", 0.4), (4, "normal", 0.0), (5, "normal", 0.2)],
 )
-def test_hills_motion_by_monte_carlo(form, across):
+def test_hills_motion_by_monte_carlo(seed, form, across):
     # Monte Carlo: bodies of 120 m, flat, of the size of the departures across the track, and far below them.
     eccentricity = 1.6e-4 if form == "bounded" else 0.8e-4
-    walk = walked_passes(form, eccentricity, across, 1.5, 2.0, 200, 0.12, seed=[11, len(form)], count=20_000)
+    walk = walked_passes(form, eccentricity, across, 1.5, 2.0, 200, 0.12, seed=[11, seed], count=200_000)
     tolerances = Tolerances(form, 0.0, eccentricity, cross_track_km=across)
     found = collisions_of_fault(tolerances, ControlFaults(0.01, 1.5, 2.0), satellites=200, radius_km=A, bodies_km=0.12)
-    print(found, walk, (found - walk[0]) / walk[1], walk[1] / walk[0])
     assert abs(found - walk[0]) < 3.0 * walk[1]
 
 
@@ -160,7 +159,7 @@ def test_exact_search_of_propagated_orbits(across):
     # Slow twin: real orbits in all zonals, healthy satellites on their own eccentricity vectors, faulty ones that start
     # in a slot with drawn offsets; approaches counted instead of hits, of a polar plane, where nodes do not part.
     rng = np.random.default_rng([31, int(across)])
-    satellites, faulty, days, within, offset, disc = 40, 2000, 5.0, 1.0, 12.0, 2e-3
+    satellites, faulty, days, within, offset, disc = 40, 40_000, 5.0, 1.0, 12.0, 2e-3
 
     def vectors(size, count):
         length, angle = size * np.sqrt(rng.uniform(size=count)), rng.uniform(0.0, 2.0 * np.pi, count)
@@ -176,20 +175,19 @@ def test_exact_search_of_propagated_orbits(across):
     asked = {"area_to_mass": 0.0}
     slots = rng.integers(0, satellites, faulty)
     healthy = objects_of(plane_of(np.arange(satellites), np.zeros(satellites)), first=1, **asked)
-    drifting = objects_of(plane_of(slots, rng.normal(0.0, offset, faulty)), first=1000, **asked)
+    drifting = objects_of(plane_of(slots, rng.normal(0.0, offset, faulty)), first=100, **asked)
     forces = shells.Forces(drag=False, sun=False, moon=False, radiation=False)
     moved = [shells.propagate(one, years=days / 365.25, forces=forces).compute() for one in (drifting, healthy)]
     found = shells.find_approaches(*moved, within_km=within)
     # numbers of both, whichever is first
     low, high = np.sort(np.stack([found["first"].values, found["second"].values]), axis=0)
-    others = low - 1 != slots[high - 1000]
-    counts = np.bincount(high[others] - 1000, minlength=faulty)
+    others = low - 1 != slots[high - 100]
+    counts = np.bincount(high[others] - 100, minlength=faulty)
     tolerances = Tolerances("bounded", 0.0, disc, cross_track_km=across)
     expected = collisions_of_fault(
         tolerances, ControlFaults(0.1, offset, days), satellites=satellites, radius_km=A, bodies_km=within
     )
     error = counts.std() / np.sqrt(faulty)
-    print(expected, counts.mean(), error, counts.sum(), (expected - counts.mean()) / error)
     assert abs(expected - counts.mean()) < 3.0 * error
 
 

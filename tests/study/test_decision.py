@@ -84,8 +84,8 @@ def test_two_shells_closed_form(tmp_path):
 
 
 def test_own_planes_stand_beside_the_decision(tmp_path):
-    # Circles of one size meet nobody; with eccentricity vectors the number is that of the formula, whatever the step, and
-    # the target does not see it.
+    # Circles of one size meet nobody; with eccentricity vectors the number is that of the formula, whatever the step,
+    # and the target does not see it.
     assert (shells.choose_separation(study_of(tmp_path))["collisions_own_plane"] == 0.0).all()
     study = changed(tmp_path, ("eccentricity = 0.0", "eccentricity = 2.0e-4\ncross_track_km = 0.3"))
     decided = shells.choose_separation(study)
