@@ -63,8 +63,7 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         "Share of faults": "no collision expected"
         if decision["fault_share"] is None
         else f"{100.0 * decision['fault_share']:.3g} % of the number is from control faults (assumed)",
-        "Own planes": f"{significant(decision['collisions_own_plane_per_year'])} collisions a year of satellites in "
-        "faults (assumed) that drift past others of their plane, whatever the step; not in the target",
+        "Own planes": _own_planes(decision["collisions_own_plane_per_year"]),
         "Margin": _margin(decision),
         "Smallest distance": f"{left} km left between planes when all tolerances are used up; closest pair expected in "
         f"{years(summary['years'])}, faults among it: "
@@ -335,6 +334,15 @@ def _margin(decision: dict[str, Any]) -> str:
     if decision["margin_factor"] is None:
         return "no collision expected within these assumptions"
     return f"factor {significant(decision['margin_factor'])} below the target"
+
+
+def _own_planes(per_year: float) -> str:
+    if per_year == 0.0:
+        return "no satellite in a fault is expected to meet another of its plane"
+    return (
+        f"{significant(per_year)} collisions a year of satellites in faults (assumed) that drift past others of their "
+        "plane, whatever the step; not in the target"
+    )
 
 
 def _debris(study: Study) -> str:

@@ -341,7 +341,7 @@ def _causes(control: float, fault: float) -> str:
 def _beside(own_plane: float) -> str:
     """Return what the text adds on collisions that no step changes."""
     if own_plane == 0.0:
-        return " Drifting through its own plane a satellite in a fault meets nobody."
+        return " Satellites in faults are not expected to meet others of their own plane."
     return (
         f" Beside it, whatever the step, {own_plane:.1g} collisions a year are expected of satellites in faults that "
         "drift past others of their own plane."

@@ -86,7 +86,9 @@ def test_two_shells_closed_form(tmp_path):
 def test_own_planes_stand_beside_the_decision(tmp_path):
     # Circles of one size meet nobody; with eccentricity vectors the number is that of the formula, whatever the step,
     # and the target does not see it.
-    assert (shells.choose_separation(study_of(tmp_path))["collisions_own_plane"] == 0.0).all()
+    circles = shells.choose_separation(study_of(tmp_path))
+    assert (circles["collisions_own_plane"] == 0.0).all()
+    assert circles.attrs["text"].endswith(" not expected to meet others of their own plane.")
     study = changed(tmp_path, ("eccentricity = 0.0", "eccentricity = 2.0e-4\ncross_track_km = 0.3"))
     decided = shells.choose_separation(study)
     expected = collisions_in_own_planes(

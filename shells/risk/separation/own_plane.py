@@ -154,7 +154,8 @@ class _Difference:
             return np.exp(-0.25 * (length / self.size) ** 2) / (4.0 * pi * self.size**2)
         half = np.minimum(length / self.reach, 1.0)
         common = np.arccos(half) - half * np.sqrt((1.0 - half) * (1.0 + half))
-        return 2.0 / (pi * self.size) ** 2 * common
+        density: Floats = 2.0 / (pi * self.size) ** 2 * common
+        return density
 
 
 def _under_stairs(x: Floats) -> Floats:
