@@ -69,7 +69,7 @@ def test_page_says_all_that_is_needed(finished):
         "eccentricity doubled: +0.80 km; per_satellite_year doubled: -0.30 km; hard_body_radius_m doubled: no step",
         "doubled: no step up to 50 km is enough",
         "33.3 % of the number is from control faults (assumed)",
-        "4.0 × 10<sup>−7</sup> collisions a year of satellites in faults (assumed) that drift past others of their plane",
+        "4.0 × 10<sup>−7</sup> collisions a year of satellites in faults (assumed) that drift past others",
         "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
         "invented population of 25 objects, seed 7",
