@@ -141,6 +141,10 @@ class TolerancesTable(Table):
     excursion_along_track_km: NotNegative = Field(
         default=0.0, description="way along the track that avoidance makes good in a revolution [km]"
     )
+    cross_track_km: NotNegative = Field(
+        default=0.0,
+        description="departure of the orbital plane, as amplitude across the track, formed like eccentricity [km]",
+    )
 
     @model_validator(mode="after")
     def _possible(self) -> TolerancesTable:
@@ -187,6 +191,10 @@ class ToleranceSet(Table):
     )
     excursion_along_track_km: NotNegative | None = Field(
         default=None, description="way along the track that avoidance makes good in a revolution [km]"
+    )
+    cross_track_km: NotNegative | None = Field(
+        default=None,
+        description="departure of the orbital plane, as amplitude across the track, formed like eccentricity [km]",
     )
 
 

@@ -20,6 +20,7 @@ from shells.approaches.trains import trains_of
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.shape import mean_radius
 from shells.risk.separation.budget import reaches, worst_case
+from shells.risk.separation.own_plane import collisions_in_own_planes
 from shells.risk.separation.phase_averaged import NodeGaps, node_gaps
 from shells.risk.separation.states import State, states_of
 
@@ -178,6 +179,30 @@ class Stacked:
             self.approaches([state for state in states if state.fault == wanted], within_km) for wanted in (False, True)
         )
         return Expected(control, fault)
+
+    def collisions_in_own_planes(self, tolerances: Tolerances, faults: ControlFaults, bodies_km: float) -> float:
+        """Return expected collisions per year of satellites in control faults with others of their own plane.
+
+        Parameters
+        ----------
+        tolerances : Tolerances
+        faults : ControlFaults
+        bodies_km : float
+            Sum of two hard-body radii [km].
+
+        Returns
+        -------
+        float
+            Of all planes [1/year].
+        """
+        return collisions_in_own_planes(
+            tolerances,
+            faults,
+            planes=self.planes.size,
+            satellites=self.gaps.satellites,
+            radius_km=float(self.radius_km.mean()),
+            bodies_km=bodies_km,
+        )
 
     def clearance(self, tolerances: Tolerances, bodies_km: float) -> Clearance:
         """Return what is left of the separation when all goes wrong, for the pair with the least left.

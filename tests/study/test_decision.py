@@ -10,7 +10,9 @@ from scipy.special import factorial
 
 import shells
 from shells.fleet.radius_difference import radius_difference
+from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.ripple.tesserals import ripple_difference, ripple_terms
+from shells.risk.separation.own_plane import collisions_in_own_planes
 from shells.schema import RATES
 from shells.study import block, sensitivity
 from shells.study.cases import layouts_of, scenarios_of
@@ -79,6 +81,32 @@ def test_two_shells_closed_form(tmp_path):
         held, fault = per_year(sigma), per_year(np.hypot(sigma, 10.0))
         assert decided["collisions_control"].values[j] == pytest.approx(held * (1 - spent) ** 2, rel=0.06)
         assert decided["collisions_fault"].values[j] == pytest.approx(fault * 2 * spent * (1 - spent), rel=0.02)
+
+
+def test_own_planes_stand_beside_the_decision(tmp_path):
+    # Circles of one size meet nobody; with eccentricity vectors the number is that of the formula, whatever the step,
+    # and the target does not see it.
+    circles = shells.choose_separation(study_of(tmp_path))
+    assert (circles["collisions_own_plane"] == 0.0).all()
+    assert circles.attrs["text"].endswith(" not expected to meet others of their own plane.")
+    study = changed(tmp_path, ("eccentricity = 0.0", "eccentricity = 2.0e-4\ncross_track_km = 0.3"))
+    decided = shells.choose_separation(study)
+    expected = collisions_in_own_planes(
+        Tolerances("normal", 1000.0, 2e-4, cross_track_km=0.3),
+        ControlFaults(0.02, 10.0, 30.0),
+        planes=2,
+        satellites=20,
+        radius_km=7438.137,
+        bodies_km=0.01,
+    )
+    assert expected > 0.0
+    np.testing.assert_allclose(decided["collisions_own_plane"], expected, rtol=1e-6)
+    assert f"whatever the step, {expected:.1g} collisions a year" in decided.attrs["text"]
+    between = decided["collisions_control"] + decided["collisions_fault"]
+    np.testing.assert_allclose(decided["number"], 10.0 * between, rtol=1e-12)
+    # doubling what tells nothing between planes leaves the step where it is
+    drivers = block.compute_fleet_block(study, scenarios_of(study)[0])["sensitivity"]
+    assert float(drivers["change"].sel(parameter="tolerances.cross_track_km")) == 0.0
 
 
 def test_choice_is_the_smallest_step_that_meets_the_target(tmp_path):

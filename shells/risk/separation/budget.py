@@ -7,7 +7,8 @@ manoeuvres are normal in both). Control faults are an input of their own, and th
 
 Expected collisions are those without avoidance. `separation` and `step` follow from phase averages along the real
 orbits, the values called closed form from circles and one distribution; see `shells.risk.separation.phase_averaged` and
-`shells.risk.separation.closed_form`.
+`shells.risk.separation.closed_form`. Satellites in a control fault that drift past the others of their own plane, which
+no separation changes, are not counted; see `shells.risk.separation.own_plane`.
 """
 
 from __future__ import annotations
