@@ -195,6 +195,7 @@ class Stacked:
         float
             Of all planes [1/year].
         """
+        start = self.leaders.isel(time=0)
         return collisions_in_own_planes(
             tolerances,
             faults,
@@ -202,6 +203,8 @@ class Stacked:
             satellites=self.gaps.satellites,
             radius_km=float(self.radius_km.mean()),
             bodies_km=bodies_km,
+            inclination_deg=float(start["inclination"].mean()),
+            node_rate_deg_per_day=float(start["raan_rate"].mean()),
         )
 
     def clearance(self, tolerances: Tolerances, bodies_km: float) -> Clearance:

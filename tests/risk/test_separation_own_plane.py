@@ -17,6 +17,9 @@ A = 7578.137
 MOTION = np.sqrt(constants.GRAVITATIONAL_PARAMETER.value / A**3)
 DAY = 86400.0
 
+#: Planes whose nodes stay.
+POLAR = {"inclination_deg": 90.0, "node_rate_deg_per_day": 0.0}
+
 
 def test_coplanar_normal_closed_form():
     # Closed form: after a long fault phases are alike but for the empty slot, S - 1 satellites over 2 pi a, each met
@@ -29,7 +32,7 @@ def test_coplanar_normal_closed_form():
     speed = np.sqrt(2.0 / np.pi) * swing * special.ellipe(1.0 - (0.5 * together / swing) ** 2)
     density = 1.0 / np.sqrt(2.0 * np.pi * (offset**2 + swing**2))
     expected = days * DAY * 2.0 * bodies * MOTION * (satellites - 1) / (2.0 * np.pi * A) * density * speed
-    asked = {"satellites": satellites, "radius_km": A, "bodies_km": bodies}
+    asked = {"satellites": satellites, "radius_km": A, "bodies_km": bodies, **POLAR}
     assert collisions_of_fault(tolerances, faults, **asked) == pytest.approx(expected, rel=1e-4)
     found = collisions_in_own_planes(tolerances, faults, planes=7, **asked)
     assert found == pytest.approx(7 * satellites * 0.001 * expected, rel=1e-4)
@@ -68,7 +71,7 @@ def test_departures_across_the_track_by_quadrature(satellites, days, last):
         accuracy = [{"epsrel": 1e-4}] * 3
         ranges = [(0.0, 2.0 * across), angles, (least, 2.0 * disc)]
         expected += np.pi * bodies**2 * integrate.nquad(integrand, ranges, opts=accuracy)[0]
-    found = collisions_of_fault(tolerances, faults, satellites=satellites, radius_km=A, bodies_km=bodies)
+    found = collisions_of_fault(tolerances, faults, satellites=satellites, radius_km=A, bodies_km=bodies, **POLAR)
     assert found == pytest.approx(expected, rel=1e-4)
 
 
@@ -149,16 +152,17 @@ def test_hills_motion_by_monte_carlo(seed, form, across):
     eccentricity = 1.6e-4 if form == "bounded" else 0.8e-4
     walk = walked_passes(form, eccentricity, across, 1.5, 2.0, 200, 0.12, seed=[11, seed], count=200_000)
     tolerances = Tolerances(form, 0.0, eccentricity, cross_track_km=across)
-    found = collisions_of_fault(tolerances, ControlFaults(0.01, 1.5, 2.0), satellites=200, radius_km=A, bodies_km=0.12)
+    asked = {"satellites": 200, "radius_km": A, "bodies_km": 0.12, **POLAR}
+    found = collisions_of_fault(tolerances, ControlFaults(0.01, 1.5, 2.0), **asked)
     assert abs(found - walk[0]) < 3.0 * walk[1]
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("across", [0.0, 4.0])
-def test_exact_search_of_propagated_orbits(across):
+@pytest.mark.parametrize(("across", "inclination"), [(0.0, 90.0), (4.0, 90.0), (0.0, 53.0), (4.0, 53.0)])
+def test_exact_search_of_propagated_orbits(across, inclination):
     # Slow twin: real orbits in all zonals, healthy satellites on their own eccentricity vectors, faulty ones that start
-    # in a slot with drawn offsets; approaches counted instead of hits, of a polar plane, where nodes do not part.
-    rng = np.random.default_rng([31, int(across)])
+    # in a slot with drawn offsets; approaches counted instead of hits. Nodes part where the plane is not polar.
+    rng = np.random.default_rng([31, int(across), int(inclination)])
     satellites, faulty, days, within, offset, disc = 40, 40_000, 5.0, 1.0, 12.0, 2e-3
 
     def vectors(size, count):
@@ -168,9 +172,9 @@ def test_exact_search_of_propagated_orbits(across):
     def plane_of(slots, offsets):
         count = len(slots)
         tilt, turn = vectors(np.degrees(across / A), count)
-        return np.column_stack(
-            [A + offsets, *vectors(disc, count), 90.0 + tilt, 20.0 + turn, 13.0 + slots * 360.0 / satellites]
-        )
+        node = 20.0 + turn / np.sin(np.radians(inclination))
+        along = 13.0 + slots * 360.0 / satellites - turn / np.tan(np.radians(inclination))
+        return np.column_stack([A + offsets, *vectors(disc, count), inclination + tilt, node, along])
 
     asked = {"area_to_mass": 0.0}
     slots = rng.integers(0, satellites, faulty)
@@ -185,16 +189,37 @@ def test_exact_search_of_propagated_orbits(across):
     counts = np.bincount(high[others] - 100, minlength=faulty)
     tolerances = Tolerances("bounded", 0.0, disc, cross_track_km=across)
     expected = collisions_of_fault(
-        tolerances, ControlFaults(0.1, offset, days), satellites=satellites, radius_km=A, bodies_km=within
+        tolerances,
+        ControlFaults(0.1, offset, days),
+        satellites=satellites,
+        radius_km=A,
+        bodies_km=within,
+        inclination_deg=inclination,
+        node_rate_deg_per_day=float(moved[1]["raan_rate"].mean()),
     )
     error = counts.std() / np.sqrt(faulty)
     assert abs(expected - counts.mean()) < 3.0 * error
 
 
+def test_nodes_part():
+    # Closed form: of planes that are one but for a parting s far above the bodies, the density at no distance is that
+    # of a vector of fixed length that turns evenly, 1 / (pi s), and its speed n s.
+    faults, bodies = ControlFaults(0.01, 5.0, 7.0), 1e-4
+    asked = {"satellites": 50, "radius_km": A, "bodies_km": bodies, "inclination_deg": 53.0}
+    flat = Tolerances("bounded", 0.0, 1e-4)
+    # of a very fast node the speed across the track is all there is: n s / (pi s), whatever the parting
+    fast = [collisions_of_fault(flat, faults, **asked, node_rate_deg_per_day=rate) for rate in (-5e3, 1e4)]
+    assert fast[0] == pytest.approx(fast[1], rel=1e-5, abs=0.0)
+    # fuzzy planes part too, and no longer matter where the parting is far beyond them
+    fuzzy = replace(flat, cross_track_km=0.3)
+    slow = [collisions_of_fault(one, faults, **asked, node_rate_deg_per_day=-1e3) for one in (flat, fuzzy)]
+    assert slow[0] == pytest.approx(slow[1], rel=1e-4, abs=0.0)
+
+
 def test_bodies_as_large_as_departures():
     # Property: the flat limit is reached as departures across the track vanish, and more of them never makes it worse.
     faults = ControlFaults()
-    asked = {"satellites": 50, "radius_km": A, "bodies_km": 0.003}
+    asked = {"satellites": 50, "radius_km": A, "bodies_km": 0.003, **POLAR}
     for form in ("bounded", "normal"):
         flat = Tolerances(form, 50.0, 1e-4)
         numbers = [
@@ -212,7 +237,7 @@ def test_bodies_as_large_as_departures():
 
 
 def test_nobody_is_met():
-    asked = {"satellites": 50, "radius_km": A, "bodies_km": 0.003}
+    asked = {"satellites": 50, "radius_km": A, "bodies_km": 0.003, **POLAR}
     tolerances, faults = Tolerances("bounded", 50.0, 1e-4), ControlFaults()
     assert collisions_of_fault(tolerances, faults, **asked) > 0.0
     # too short to reach the neighbour with an offset of twice the disc, 1.516 km: 5.02 days
