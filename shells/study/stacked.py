@@ -120,15 +120,13 @@ class Stacked:
         ranks = np.argsort(self.upwards)
         return np.abs(np.diff(ranks[self.gaps.pairs], axis=1)[:, 0])
 
-    @property
-    def crossing_up_to_km(self) -> float:
-        """Step up to which the surfaces of some planes cross each other at their nodes, the ripple among it [km]."""
-        taken = (self.gaps.most_taken_km / self.steps)[self.gaps.crossing]
-        return float(taken.max(initial=0.0))
-
     def moved_apart(self, kilometres: float) -> Stacked:
         """Return the same stack with every step wider by so much [km]."""
         return replace(self, separation_km=self.separation_km + kilometres * self.steps)
+
+    def states(self, tolerances: Tolerances, faults: ControlFaults) -> tuple[State, ...]:
+        """Return the states of control of two satellites of the stack, see `states_of`."""
+        return states_of(tolerances, faults, float(self.radius_km.mean()))
 
     def approaches(self, states: Sequence[State], within_km: Sequence[float]) -> Floats:
         """Return expected approaches per year.
@@ -173,7 +171,7 @@ class Stacked:
         Expected
             Within the sum of two hard-body radii they are collisions.
         """
-        states = states_of(tolerances, faults, float(self.radius_km.mean()))
+        states = self.states(tolerances, faults)
         control, fault = (
             self.approaches([state for state in states if state.fault == wanted], within_km) for wanted in (False, True)
         )

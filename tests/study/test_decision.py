@@ -1,7 +1,5 @@
 """The separation decision on real kernels: closed forms of the risk between two shells, and what is refused."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 import xarray as xr
@@ -12,7 +10,7 @@ import shells
 from shells.fleet.radius_difference import radius_difference
 from shells.motion.ripple.tesserals import ripple_difference, ripple_terms
 from shells.schema import RATES
-from shells.study import block, sensitivity
+from shells.study import block
 from shells.study.cases import layouts_of, scenarios_of
 from shells.study.configuration import load_study
 from shells.study.decision import assemble, independent, planes_of
@@ -296,27 +294,6 @@ def test_band_of_a_shell_is_what_one_satellite_may_use(tmp_path, distribution):
     bounded, normal = 0.3 + swing + 5.0 * 0.05, 5.0 * np.sqrt(0.3**2 + swing**2 + 0.05**2)
     np.testing.assert_allclose(half, bounded if distribution == "bounded" else normal, rtol=1e-6)
     assert (planes["raan"].values < 360.0).all()
-
-
-def test_step_is_the_one_from_which_on_the_target_is_met(tmp_path, monkeypatch):
-    # a number that rises to where the shells just touch, at 0.6 km, and falls beyond: met up to 0.2 and from 1.3 km
-    study = study_of(tmp_path)
-
-    class Stack:
-        crossing_up_to_km = 0.6
-        gaps = SimpleNamespace(crossing=np.array([True]))
-
-        def moved_apart(self, kilometres):
-            return 2.0 + kilometres
-
-    def number(study, step, assumptions):
-        return study.target.value * (1.0 + (step - 0.2 if step < 0.6 else 0.4 * (1.3 - step) / 0.7))
-
-    monkeypatch.setattr(sensitivity, "target_quantity", number)
-    assert sensitivity.required_step(study, Stack(), 2.0, None) == pytest.approx(1.3, abs=1e-3)
-    # met from 0.35 km on although it was met before 0.2 km too
-    monkeypatch.setattr(sensitivity, "target_quantity", lambda study, step, _: 1.0 if 0.2 < step < 0.35 else 0.0)
-    assert sensitivity.required_step(study, Stack(), 2.0, None) == pytest.approx(0.35, abs=1e-3)
 
 
 def test_debris_is_told_with_errors_object_by_object(tmp_path):
