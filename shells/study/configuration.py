@@ -539,7 +539,9 @@ def _sets_are_possible(key: str, kind: Callable[..., object], sweep: SweepTable,
 
 def _stacks_can_be_built(sweep: SweepTable, known: dict[str, Any]) -> None:
     fleet = known.get("fleet")
-    for step in sweep.step_km if fleet else ():  # ascending, and a larger one is refused too
+    if fleet is None:
+        return
+    for step in sweep.step_km:  # ascending, and where one is refused so are the larger ones
         rule = _refused(partial(require_stack, fleet, step))
         if rule:
             raise PydanticCustomError(

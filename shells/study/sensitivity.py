@@ -99,16 +99,13 @@ def required_step(study: Study, stacked: Stacked, step_km: float, assumptions: A
     Returns
     -------
     float
-        [km]; missing where not even the largest step looked at meets it, and where planes coincide or oppose each
-        other, whose approaches are not known at other steps.
+        [km]; missing where not even the largest step looked at meets it.
     """
-    if not stacked.gaps.crossing.all():
-        return np.nan
     return least_step(
         lambda step: target_quantity(study, stacked.moved_apart(step - step_km), assumptions),
         study.target.value,
         steps=stacked.steps,
-        from_km=stacked.gaps.most_taken_km,
+        from_km=stacked.from_km,
         width_km=narrowest_km(stacked.states(assumptions.tolerances, assumptions.faults), assumptions.bodies_km),
         up_to_km=LARGEST_STEP_KM,
     )
