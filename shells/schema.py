@@ -630,7 +630,7 @@ _HOLDING = {
 }
 
 _PARAMETER = ("parameter",)
-_BEYOND = "no step up to the largest looked at, or planes that coincide or oppose each other"
+_BEYOND = "no step up to the largest looked at"
 
 SENSITIVITY = Schema(
     "Sensitivity",

@@ -73,10 +73,7 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         largest = decision["largest_term"]
         facts["Largest term of the gap"] = f"{largest['name']}, {significant(largest['km'], 3)} km"
     if decision["required_step_km"] is None:
-        facts["Drivers"] = (
-            f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target, or planes coincide or oppose each "
-            "other"
-        )
+        facts["Drivers"] = f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target"
     else:
         facts["Drivers"] = "; ".join(driver(one) for one in decision["drivers"][:_DRIVERS])
     facts["Price"] = price(decision["price"], summary["years"])
