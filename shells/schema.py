@@ -500,9 +500,8 @@ DECISION = Schema(
             _CASE,
             "float64",
             "km",
-            "distance left when both satellites use their whole tolerance, 0 on overlap",
-            (0.0, None),
-            _UNCROSSED,
+            "distance left when both satellites use their whole tolerance, negative on overlap",
+            missing=_UNCROSSED,
         ),
         "closest_expected": Variable(
             _CASE,

@@ -52,18 +52,11 @@ def planes_chart(planes: xr.Dataset, trace: Trace) -> Chart:
     Chart
         Named "planes".
     """
-    order = np.argsort(planes["mean_radius_altitude"].values)
-    gaps = planes["radius_low"].values[order][1:] - planes["radius_high"].values[order][:-1]
     chart, (axes,) = frame(
         "planes",
         "Height of the shells",
-        "Mean radius of each plane less 6378.137 km (dash), and the band of radius at a fixed place that its held "
-        "satellites keep to, tesseral ripple not counted (box)."
-        + (
-            f" Smallest gap between neighbouring boxes: {gaps.min():.2f} km (negative: they overlap)."
-            if gaps.size
-            else ""
-        ),
+        "Mean radius of each plane less 6378.137 km (dash), and the band of radius at a fixed place that one of its "
+        "held satellites keeps to, of what is normal 5 standard deviations; tesseral ripple not counted (box).",
         trace,
         height=3.1,
     )
@@ -346,7 +339,8 @@ def found_chart(found: xr.Dataset, within_km: float, start: str, trace: Trace) -
         "found",
         f"Approaches within {within_km:g} km found by the exact search",
         f"Approaches of fleet satellites counted in each year of the mission, year 1 from {start}, by the population "
-        "of the other object, each with its own scale.",
+        "of the other object, each with its own scale. Satellites fly the reference orbits of their planes, without "
+        "departures, faults or tesserals.",
         trace,
         height=0.35 + 0.95 * len(kinds),
         nrows=len(kinds),

@@ -51,7 +51,6 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
     """
     decision = summary["decision"]
     target = decision["target"]
-    left = significant(decision["smallest_distance_km"], 3)
     closest = decision["closest_expected_km"]
     limit = f"at most {target['value']:g} {QUANTITY_IN_WORDS[target['quantity']]}"
     facts = {
@@ -65,7 +64,7 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         else f"{100.0 * decision['fault_share']:.3g} % of the number is from control faults (assumed)",
         "Own planes": _own_planes(decision["collisions_own_plane_per_year"]),
         "Margin": _margin(decision),
-        "Smallest distance": f"{left} km left between planes when all tolerances are used up; closest pair expected in "
+        "Smallest distance": f"{_left(decision['smallest_distance_km'])}; closest pair expected in "
         f"{years(summary['years'])}, faults among it: "
         + ("farther than all thresholds" if closest is None else f"about {significant(closest, 1)} km (even chance)"),
     }
@@ -93,10 +92,10 @@ def driver(one: dict[str, Any]) -> str:
     str
         Name of the assumption and change of the step that just meets the target.
     """
-    name = one["name"].partition(".")[2]
-    return f"{name} doubled: " + (
-        f"no step up to {LARGEST_STEP_KM:g} km is enough" if one["change_km"] is None else f"{one['change_km']:+.2f} km"
-    )
+    name, change = one["name"].partition(".")[2], one["change_km"]
+    if change is None:
+        return f"{name} doubled: no step up to {LARGEST_STEP_KM:g} km is enough"
+    return f"{name} doubled: " + (f"{change:+.2f} km" if abs(change) >= 0.005 else "under 0.01 km")
 
 
 def price(costs: dict[str, Any], span: float) -> str:
@@ -119,9 +118,9 @@ def price(costs: dict[str, Any], span: float) -> str:
     trim = costs["largest_trim_deg"]
     parts.append(apart if trim is None else f"trims up to {significant(trim)} deg (untrimmed, {apart})")
     parts.append(
-        f"{significant(costs['raising_velocity_m_per_s'], 3)} m/s to raise and "
-        f"{significant(costs['holding_velocity_m_per_s_per_year'])} m/s a year to hold, up to "
-        f"{significant(costs['propellant_kg'])} kg of propellant a satellite in {years(span)}"
+        f"{significant(costs['raising_velocity_m_per_s'], 3)} m/s to raise and at most "
+        f"{significant(costs['holding_velocity_m_per_s_per_year'])} m/s a year to hold (without trims, avoidance), "
+        f"up to {significant(costs['propellant_kg'])} kg of propellant a satellite in {years(span)}"
     )
     extra, error = (costs[f"extra_debris_approaches_{name}per_year"] for name in ("", "error_"))
     if extra is not None:
@@ -330,7 +329,15 @@ def _margin(decision: dict[str, Any]) -> str:
         return "none: the target is not met"
     if decision["margin_factor"] is None:
         return "no collision expected within these assumptions"
-    return f"factor {significant(decision['margin_factor'])} below the target"
+    margin = f"factor {significant(decision['margin_factor'])} below the target"
+    needed = decision["required_step_km"]
+    return margin + ("" if needed is None else f"; {significant(needed, 3)} km just meets it in this order")
+
+
+def _left(distance_km: float | None) -> str:
+    if distance_km is not None and distance_km < 0.0:
+        return f"tolerances used up overlap by {significant(-distance_km, 3)} km between planes"
+    return f"{significant(distance_km, 3)} km left between planes when all tolerances are used up"
 
 
 def _own_planes(per_year: float) -> str:

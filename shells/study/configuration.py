@@ -166,7 +166,7 @@ class FaultsTable(Table):
     """Satellites that leave their tolerances; the values are assumptions."""
 
     per_satellite_year: NotNegative = Field(
-        default=ControlFaults.per_satellite_year, description="assumed chance that a satellite leaves its tolerances"
+        default=ControlFaults.per_satellite_year, description="assumed faults of a satellite [1/year]"
     )
     offset_km: Positive = Field(
         default=ControlFaults.offset_km,
@@ -212,9 +212,7 @@ class FaultSet(Table):
     """Control faults of some cases of the sweep; keys left out are as in [faults]."""
 
     name: str = Field(pattern=r"^[A-Za-z0-9_-]+$", description="name of the set in tables and charts")
-    per_satellite_year: NotNegative | None = Field(
-        default=None, description="assumed chance that a satellite leaves its tolerances"
-    )
+    per_satellite_year: NotNegative | None = Field(default=None, description="assumed faults of a satellite [1/year]")
     offset_km: Positive | None = Field(
         default=None, description="standard deviation of how far a faulty satellite is off in radius [km]"
     )

@@ -300,7 +300,7 @@ def together(study: Study, parts: Sequence[xr.Dataset]) -> xr.Dataset:
         With the attribute `text`.
     """
     decided = xr.concat(parts, "case", combine_attrs="override")
-    return decided.assign_attrs(text=_decided_in_words(study, decided) + _caveat(decided))
+    return decided.assign_attrs(text=_decided_in_words(study, decided) + _caveats(study, decided))
 
 
 def _decided_in_words(study: Study, decided: xr.Dataset) -> str:
@@ -337,7 +337,9 @@ def _causes(control: float, fault: float) -> str:
             " Inside their tolerances satellites of different planes do not meet: all of it comes from control "
             "faults, which are assumed."
         )
-    return f" Control faults, which are assumed, make {100.0 * fault / (control + fault):.2g} % of it."
+    share = 100.0 * fault / (control + fault)
+    made = "nearly all" if share >= 99.5 else f"{share:.2g} %"
+    return f" Control faults, which are assumed, make {made} of it."
 
 
 def _beside(own_plane: float) -> str:
@@ -382,15 +384,21 @@ def _deciding(assumptions: dict[str, list[Any]], meets: list[bool]) -> list[str]
     return names
 
 
-def _caveat(decided: xr.Dataset) -> str:
-    """Return what the text adds where averages over phase are not averages over time."""
+def _caveats(study: Study, decided: xr.Dataset) -> str:
+    """Return what the text adds where averages over phase or over the study are not those over the target's time."""
+    found = ""
+    if study.target.years > study.study.years:
+        found += (
+            f" The {study.target.years:g} years of the target are taken to be like the {study.study.years:g} studied: "
+            "what drifts on afterwards is not in it."
+        )
     pairs = int(decided["locked_pairs"].max())
-    if not pairs:
-        return ""
-    return (
-        f" The phases of up to {pairs} pairs of planes drift by less than one slot over the study: their rates are "
-        "averages over unknown phases."
-    )
+    if pairs:
+        found += (
+            f" The phases of up to {pairs} pairs of planes drift by less than one slot over the study: their rates are "
+            "averages over unknown phases."
+        )
+    return found
 
 
 def rates_by_layout(study: Study, assessments: Sequence[Assessment]) -> xr.Dataset:

@@ -6,11 +6,13 @@ which leaves the rest of the geometry as it is: planes some kilometres higher tu
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import xarray as xr
 
+from shells.errors import InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.risk.separation.solving import least_step
 from shells.risk.separation.states import narrowest_km
@@ -126,15 +128,19 @@ def sensitivity(study: Study, case: Case, stacked: Stacked) -> xr.Dataset:
     Returns
     -------
     Sensitivity (parameter)
-        Largest change first; assumptions that are zero stay zero and are left out.
+        Largest change first. Left out are assumptions that are zero and stay so, and those that cannot be doubled, such
+        as a share of faults of more than half the time.
     """
     step = case.layout.step_km
     stated = Assumptions(
         study.tolerance_sets[case.tolerances], study.fault_sets[case.faults], study.fleet.hard_body_radius_m
     )
     needed = required_step(study, stacked, step, stated)
-    sizes = stated.sizes()
-    doubled = [stated.with_size(name, 2.0 * value) for name, value in sizes.items()]
+    sizes, doubled = {}, []
+    for name, value in stated.sizes().items():
+        with suppress(InputError):
+            doubled.append(stated.with_size(name, 2.0 * value))
+            sizes[name] = value
     steps = np.array([required_step(study, stacked, step, one) for one in doubled])
     expected = np.array([target_quantity(study, stacked, one) for one in doubled])
     order = np.argsort(-np.nan_to_num(np.abs(steps - needed), nan=np.inf), kind="stable")

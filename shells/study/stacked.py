@@ -51,7 +51,7 @@ class Clearance(NamedTuple):
     Parameters
     ----------
     left_km : float
-        Their separation less all terms at their worst, bodies included; zero when these overlap.
+        Their separation less all terms at their worst, bodies included; negative by how much these overlap.
     terms_km : ndarray, shape (terms,)
         Sizes of the terms at the worse node, in the order of `shells.risk.separation.budget.TERMS`.
     """
@@ -261,7 +261,7 @@ class Stacked:
         if not self.gaps.crossing.any():
             return Clearance(np.nan, np.full(reach.shape[-1], np.nan))
         pair, node = np.unravel_index(left.argmin(), left.shape)
-        return Clearance(max(0.0, float(left[pair, node])), reach[pair, node])
+        return Clearance(float(left[pair, node]), reach[pair, node])
 
     @property
     def smallest_gap_km(self) -> float:

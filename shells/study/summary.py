@@ -129,8 +129,8 @@ def summarise(
         case, or null; by_plane and by_year: one object each;
         avoidance: for each threshold its manoeuvres per satellite and year, by area, with error, by count and in closed
         form; null without approaches of debris;
-        debris: source, epoch, objects, by_kind, read (records that could be read) and rejected (number of records by
-        reason), or null;
+        debris: source, epoch, objects, by_kind, read (records that could be read, null for invented
+        ones) and rejected (number of records by reason), or null;
         seconds: wall time of all sessions; caution.
     """
     return {
@@ -295,7 +295,7 @@ def _debris(study: Study, debris: xr.Dataset | None) -> dict[str, Any] | None:
         "epoch": str(debris["epoch"].values.astype("datetime64[s]")),
         "objects": debris.sizes["object"],
         "by_kind": dict(sorted(kinds.items())),
-        "read": facts.get("read", debris.sizes["object"]),
+        "read": facts.get("read"),
         "rejected": facts.get("rejected_by_reason", {}),
     }
 

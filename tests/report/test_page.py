@@ -76,7 +76,7 @@ def test_page_says_all_that_is_needed(finished):
         "<dd>gravity EGM96, zonals to 15; Sun, Moon, sunlight; air NRLMSISE-00, solar activity mean</dd>",
         "350 ± 18",
         "ripple, λ terms",
-        "25 objects at 2031-04-01T00:00:00 UTC, 25 records read, 0 rejected",
+        "25 objects at 2031-04-01T00:00:00 UTC.",
         study_hash(study),
         "Session 1",
         "numpy ",
@@ -236,9 +236,19 @@ def test_missing_terms_and_trims_are_said_to_be(tmp_path):
         "extra_debris_approaches_error_per_year": None,
     }
     assert wording.price(costs, 1.0) == (
-        "6.00 km of altitude, nodes part by 0.27 deg in 1 year, 406 m/s to raise and 0.62 m/s a year to hold, up to "
-        "4.9 kg of propellant a satellite in 1 year"
+        "6.00 km of altitude, nodes part by 0.27 deg in 1 year, 406 m/s to raise and at most 0.62 m/s a year to "
+        "hold (without trims, avoidance), up to 4.9 kg of propellant a satellite in 1 year"
     )
+
+
+def test_overlap_and_small_drivers_in_words(finished):
+    summary = finished.summary()
+    summary["decision"]["smallest_distance_km"] = -1.234
+    facts = wording.decision_facts(summary)
+    assert facts["Smallest distance"].startswith("tolerances used up overlap by 1.23 km between planes; closest pair")
+    assert wording.driver({"name": "tolerances.manoeuvre_m", "change_km": -4e-4}).endswith("doubled: under 0.01 km")
+    assert facts["Margin"].startswith("factor 3.3 below the target; ")
+    assert facts["Margin"].endswith(" km just meets it in this order")
 
 
 def test_drivers_without_a_required_step_are_not_known(finished):

@@ -89,7 +89,7 @@ def test_own_planes_stand_beside_the_decision(tmp_path):
     # and the target does not see it.
     circles = shells.choose_separation(study_of(tmp_path))
     assert (circles["collisions_own_plane"] == 0.0).all()
-    assert circles.attrs["text"].endswith(" not expected to meet others of their own plane.")
+    assert " Satellites in faults are not expected to meet others of their own plane." in circles.attrs["text"]
     study = changed(tmp_path, ("eccentricity = 0.0", "eccentricity = 2.0e-4\ncross_track_km = 0.3"))
     decided = shells.choose_separation(study)
     # rate of the node to first order in J2: -3/2 n J2 (R / a)^2 cos i
@@ -113,6 +113,21 @@ def test_own_planes_stand_beside_the_decision(tmp_path):
     # doubling what tells nothing between planes leaves the step where it is
     drivers = block.compute_fleet_block(study, scenarios_of(study)[0])["sensitivity"]
     assert float(drivers["change"].sel(parameter="tolerances.cross_track_km")) == 0.0
+
+
+def test_faults_that_cannot_be_doubled_are_no_drivers(tmp_path):
+    # a satellite that spends 0.7 of its time outside: twice as often or as long is more than all of it
+    study = changed(tmp_path, ("duration_days = 30.0", f"duration_days = {0.7 / 0.02 * 365.25}"))
+    drivers = block.compute_fleet_block(study, scenarios_of(study)[0])["sensitivity"]["parameter"].values.tolist()
+    assert "faults.offset_km" in drivers
+    assert not {"faults.per_satellite_year", "faults.duration_days"} & set(drivers)
+
+
+def test_target_beyond_the_study_is_said(tmp_path):
+    text = shells.choose_separation(study_of(tmp_path)).attrs["text"]
+    assert " The 10 years of the target are taken to be like the 0.3 studied" in text
+    within = changed(tmp_path, ("years = 10.0", "years = 0.2"))
+    assert "taken to be like" not in shells.choose_separation(within).attrs["text"]
 
 
 def test_choice_is_the_smallest_step_that_meets_the_target(tmp_path):
