@@ -100,7 +100,7 @@ def encounter_numbers(
 
     order = np.lexsort([time, second, first])
     first, second, time = first[order], second[order], time[order]
-    starts = _cluster_starts(first, second, time, approaches["radius_altitude"].values[order])
+    starts = cluster_starts(first, second, time, approaches["radius_altitude"].values[order])
     probability = probabilities["collision_probability"].values[order]
     largest = np.minimum(np.maximum.reduceat(probability, starts), _NEARLY_ONE) if starts.size else np.zeros(0)
     first, second, time_of = first[starts], second[starts], time[starts]
@@ -182,10 +182,25 @@ def rate_numbers(rates: xr.Dataset, *, within_km: float, years: float) -> xr.Dat
     )
 
 
-def _cluster_starts(
+def cluster_starts(
     first: NDArray[np.int64], second: NDArray[np.int64], time: NDArray[np.datetime64], altitude: Floats
 ) -> NDArray[np.int64]:
-    """Return where clusters begin in approaches sorted by pair and time."""
+    """Return where clusters begin in approaches sorted by pair and time.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (n,)
+        Identifiers.
+    time : ndarray, shape (n,)
+        Of closest approach.
+    altitude : ndarray, shape (n,)
+        Radius less 6378.137 km [km].
+
+    Returns
+    -------
+    ndarray
+        Places of the first approach of each cluster.
+    """
     radius = altitude + constants.EQUATORIAL_RADIUS.value
     period = 2.0 * np.pi * np.sqrt(radius**3 / constants.GRAVITATIONAL_PARAMETER.value)
     gap = np.diff(time) / np.timedelta64(1, "s")
