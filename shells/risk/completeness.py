@@ -29,7 +29,7 @@ def share_found(
     hard_body_radius_m: Any,
     within_km: float,
 ) -> Floats:
-    """Return the share of the probability of collision that a search leaves, by the errors of each approach.
+    """Return the share of the probability of collision that a search finds, by the errors of each approach.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def share_found(
     -----
     Misses spread evenly over the encounter plane. Of the probability of one body, added up over all misses, the part
     with misses m below d is that of |m| < d where m and the body are an error apart: for a body small against d the
-    chance that an error is below d, of relative error (body / d)^2 at most.
+    chance that an error is below d, to about (body / d)^2 of it.
     """
     APPROACHES.check(approaches, stage="share_found")
     faults = Faults("share_found: arguments cannot be used")

@@ -35,7 +35,6 @@ _ACTION = ("threshold",)
 #: Thresholds below have levels where the probability is no longer a double.
 _LEAST_THRESHOLD = 1e-100
 
-
 #: So many approaches at most are given an area: the geometry varies little, while all of them are counted.
 _SAMPLE = 2000
 
@@ -148,13 +147,8 @@ def avoidance_workload(
     some = np.arange(0, count, -(-count // _SAMPLE))
     sample = encounters.some(order[some])
     short = _is_short(sample)
-    covariance, searched = sample.in_plane[1], np.pi * distance**2
-    shares, small, reach = counted[:, some], counted[:, some], np.zeros(levels.size)
-    for k, level in enumerate(levels):
-        area, far = areas_above(covariance[short], sample.radius[short], level, quadrature_rules())
-        shares[k, short] = area / 1e6 / searched
-        small[k, short] = small_body_area(covariance[short], sample.radius[short], level) / 1e6 / searched
-        reach[k] = far.max(initial=0.0) / 1000.0
+    shares, small, reach = _shares_above(sample, short, levels, distance, counted[:, some])
+    found = np.where(short, share_within(sample.in_plane[1], distance), 1.0)
     share = shares.mean(axis=1)
     return WORKLOAD.build(
         {
@@ -168,7 +162,7 @@ def avoidance_workload(
             "decisions_counted": decisions.sum(axis=1) / years,
             "decisions_counted_error": _resampled_error(decisions, second[starts]) / years,
             "reach": reach,
-            "share_found": np.where(short, share_within(covariance, distance), 1.0).mean(),
+            "share_found": found.mean(),
             "lasting": np.count_nonzero(~short),
         }
     )
@@ -247,6 +241,24 @@ def _is_short(encounters: Encounters) -> NDArray[np.bool_]:
     deviation = np.sqrt(np.maximum(np.linalg.eigvalsh(encounters.in_plane[1])[:, 0], 0.0))
     change = largest_change(central.bend(), central.radius, deviation, np.zeros(deviation.size))
     return np.asarray(change <= SHORT_FORM_ERROR)
+
+
+def _shares_above(
+    encounters: Encounters, short: NDArray[np.bool_], levels: Floats, distance_km: float, counted: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return areas above each level over that of the search, the same in closed form, and the reach of each level [km].
+
+    Areas have the shape (level, encounter); those that are not short stand as they count.
+    """
+    covariance, radius = encounters.in_plane[1][short], encounters.radius[short]
+    searched = np.pi * (1000.0 * distance_km) ** 2
+    shares, small, reach = counted.copy(), counted.copy(), np.zeros(levels.size)
+    for k, level in enumerate(levels):
+        area, far = areas_above(covariance, radius, level, quadrature_rules())
+        shares[k, short] = area / searched
+        small[k, short] = small_body_area(covariance, radius, level) / searched
+        reach[k] = far.max(initial=0.0) / 1000.0
+    return shares, small, reach
 
 
 def _error_of_share(shares: Floats, second: NDArray[np.int64], some: NDArray[np.int64]) -> Floats:
