@@ -147,16 +147,25 @@ def debris_lines(summary: dict[str, Any]) -> list[str]:
     risk, avoidance = summary["debris_collisions"], summary["avoidance"]
     if risk is None:
         return []
-    manoeuvres = ", ".join(
-        f"{with_error(one['manoeuvres_per_satellite_year'], one['error'])} from {one['threshold']:g}"
-        for one in avoidance
-    )
-    return [
+    lines = [
         f"Collisions of the whole fleet with debris in case {summary['searched_case']} over the mission, without "
         f"avoidance, from the approaches found: {with_error(risk['number'], risk['number_error'])} expected, "
-        f"probability {with_error(risk['probability'], risk['probability_error'])} (errors: objects resampled).",
-        f"Avoidance against debris, manoeuvres per satellite and year by action threshold: {manoeuvres}.",
+        f"probability {with_error(risk['probability'], risk['probability_error'])} (errors: objects resampled)."
+        + _made_good(risk["share_found"]),
+        "Avoidance against debris, encounters above the action threshold per satellite and year: "
+        + ", ".join(
+            f"{with_error(one['encounters_per_satellite_year'], one['error'])} from {one['threshold']:g}"
+            for one in avoidance
+        )
+        + " (errors: objects resampled). Decisions, one for the encounters of a pair on successive revolutions, as "
+        "counted: "
+        + ", ".join(
+            f"{with_error(one['decisions_counted'], one['decisions_error'])} from {one['threshold']:g}"
+            for one in avoidance
+        )
+        + ".",
     ]
+    return lines + _beyond_search(summary)
 
 
 def stated_cases(summary: dict[str, Any]) -> list[dict[str, Any]]:
@@ -322,6 +331,30 @@ def _fleet(study: Study) -> str:
         f"{fleet.planes} planes of {fleet.satellites_per_plane} satellites, {fleet.altitude_km:g} km, "
         f"{fleet.inclination_deg:g} degrees, {years(study.study.years)}"
     )
+
+
+def _made_good(share: float) -> str:
+    """Return how much of the probability the search found, in a sentence; nothing where that is all."""
+    if share > 0.995:
+        return ""
+    return (
+        f" The errors of the orbits leave {100.0 * share:.0f} % of the probability inside the search; the rest is made "
+        "good in proportion."
+    )
+
+
+def _beyond_search(summary: dict[str, Any]) -> list[str]:
+    """Return which counts leave encounters out, in a sentence; nothing where the search reached far enough."""
+    within = summary["approaches"]["within_km"]
+    short_of = [one for one in summary["avoidance"] if one["reach_km"] > within]
+    if not short_of:
+        return []
+    farthest = max(one["reach_km"] for one in short_of)
+    levels = ", ".join(f"{one['threshold']:g}" for one in short_of)
+    return [
+        f"Encounters above {levels} reach up to {significant(farthest)} km, beyond the {within:g} km of the search: "
+        "counts leave those out, areas do not."
+    ]
 
 
 def _margin(decision: dict[str, Any]) -> str:

@@ -126,11 +126,13 @@ def summarise(
         cases: one object a case; searched_case; years of the study;
         approaches: within_km, total, by_kind, smallest_miss_km;
         debris_collisions: number, probability and their errors, over the mission without avoidance, of the searched
-        case, or null; by_plane and by_year: one object each;
-        avoidance: for each threshold its manoeuvres per satellite and year, by area, with error, by count and in closed
-        form; null without approaches of debris;
-        debris: source, epoch, objects, by_kind, read (records that could be read, null for invented
-        ones) and rejected (number of records by reason), or null;
+        case, or null; share_found: the share of the probability that lies inside the search, over which the number is
+        made good; by_plane and by_year: one object each;
+        avoidance: for each threshold the encounters above it per satellite and year, by area, with error, by count and
+        in closed form; decisions_counted with decisions_error, encounters of a pair on successive revolutions taken
+        for one; reach_km, the largest miss distance above it; null without approaches of debris;
+        debris: source, epoch, objects, by_kind, read (records that could be read, null for invented ones) and rejected
+        (number of records by reason), or null;
         seconds: wall time of all sessions; caution.
     """
     return {
@@ -224,7 +226,8 @@ def _debris_collisions(debris_risk: Mapping[str, xr.Dataset]) -> dict[str, Any] 
     if not debris_risk:
         return None
     rows = {name: _risk_rows(debris_risk[name]) for name in ("risk_of_fleet", "risk_by_plane", "risk_by_year")}
-    return {**rows["risk_of_fleet"][0], "by_plane": rows["risk_by_plane"], "by_year": rows["risk_by_year"]}
+    found = {"share_found": _number(debris_risk["workload"]["share_found"])}
+    return {**rows["risk_of_fleet"][0], **found, "by_plane": rows["risk_by_plane"], "by_year": rows["risk_by_year"]}
 
 
 def _risk_rows(risk: xr.Dataset) -> list[dict[str, Any]]:
@@ -239,10 +242,13 @@ def _avoidance(debris_risk: Mapping[str, xr.Dataset]) -> list[dict[str, Any]] | 
         return None
     workload = debris_risk["workload"]
     names = {
-        "manoeuvres": "manoeuvres_per_satellite_year",
-        "manoeuvres_error": "error",
-        "manoeuvres_counted": "counted",
-        "manoeuvres_small_body": "closed_form",
+        "encounters_above": "encounters_per_satellite_year",
+        "encounters_above_error": "error",
+        "encounters_above_counted": "counted",
+        "encounters_above_small_body": "closed_form",
+        "decisions_counted": "decisions_counted",
+        "decisions_counted_error": "decisions_error",
+        "reach": "reach_km",
     }
     return [
         {"threshold": float(level)} | {key: _number(workload[name].sel(threshold=level)) for name, key in names.items()}

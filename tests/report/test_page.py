@@ -257,3 +257,47 @@ def test_drivers_without_a_required_step_are_not_known(finished):
     assert wording.decision_facts(summary)["Drivers"].startswith("not known: no step up to 50 km")
     summary["decision"]["collisions_own_plane_per_year"] = 0.0
     assert wording.decision_facts(summary)["Own planes"].startswith("no satellite in a fault is expected to meet")
+
+
+def test_what_approaches_of_debris_mean():
+    above = {
+        "encounters_per_satellite_year": 0.12,
+        "error": 0.026,
+        "counted": 0.11,
+        "closed_form": 0.12,
+        "decisions_counted": 0.1,
+        "decisions_error": 0.04,
+    }
+    summary = {
+        "searched_case": 1,
+        "approaches": {"within_km": 5.0},
+        "debris_collisions": {
+            "number": 2.0e-4,
+            "number_error": 4.5e-5,
+            "probability": 1.9e-4,
+            "probability_error": 4.5e-5,
+            "share_found": 1.0,
+        },
+        "avoidance": [
+            {**above, "threshold": 1e-4, "reach_km": 0.7},
+            {**above, "threshold": 1e-6, "reach_km": 4.9},
+        ],
+    }
+    lines = wording.debris_lines(summary)
+    assert lines == [
+        "Collisions of the whole fleet with debris in case 1 over the mission, without avoidance, from the approaches "
+        "found: 0.00020 ± 0.00005 expected, probability 0.00019 ± 0.00005 (errors: objects resampled).",
+        "Avoidance against debris, encounters above the action threshold per satellite and year: 0.12 ± 0.03 from "
+        "0.0001, 0.12 ± 0.03 from 1e-06 (errors: objects resampled). Decisions, one for the encounters of a pair on "
+        "successive revolutions, as counted: 0.10 ± 0.04 from 0.0001, 0.10 ± 0.04 from 1e-06.",
+    ]
+    summary["debris_collisions"]["share_found"] = 0.654
+    summary["avoidance"][1]["reach_km"] = 14.9
+    old = wording.debris_lines(summary)
+    assert old[0].endswith(
+        "The errors of the orbits leave 65 % of the probability inside the search; the rest is made good in proportion."
+    )
+    assert old[2:] == [
+        "Encounters above 1e-06 reach up to 15 km, beyond the 5 km of the search: counts leave those out, areas do not."
+    ]
+    assert wording.debris_lines(summary | {"debris_collisions": None}) == []
