@@ -11,7 +11,7 @@ from shells.risk.numbers import NUMBERS
 from shells.risk.probability import PROBABILITIES
 from shells.risk.separation.budget import BUDGET
 from shells.risk.state_errors import ENCOUNTER_ERRORS
-from shells.risk.workload import WORKLOAD
+from shells.risk.workload import WORKLOAD, WORKLOAD_OF_OBJECTS
 from shells.schema import SCHEMAS
 from shells.study.found import FOUND
 
@@ -60,6 +60,7 @@ ALL_SCHEMAS = (
     ENCOUNTER_ERRORS,
     PROBABILITIES,
     WORKLOAD,
+    WORKLOAD_OF_OBJECTS,
     NUMBERS,
     COLLISION_RISK,
     BUDGET,

@@ -35,8 +35,8 @@ _ACTION = ("threshold",)
 #: Thresholds below have levels where the probability is no longer a double.
 _LEAST_THRESHOLD = 1e-100
 
-#: So many approaches at most are given an area: the geometry varies little, while all of them are counted.
-_SAMPLE = 2000
+#: So many approaches of an object at most are given an area: geometry varies little, while all of them are counted.
+_SAMPLE = 4
 
 
 def _per_year(long_name: str) -> Variable:
@@ -65,6 +65,36 @@ WORKLOAD = Schema(
         "lasting": Variable((), "int64", "1", "encounters that last, which are counted instead of given an area"),
     },
     coordinates=("threshold",),
+)
+
+
+_OBJECT = ("object",)
+
+
+def _of_object(long_name: str) -> Variable:
+    return Variable(("object", "threshold"), "float64", "1", long_name, (0.0, None))
+
+
+WORKLOAD_OF_OBJECTS = Schema(
+    "Avoidance workload of objects",
+    "Encounters of a fleet with each of some objects whose collision probability passes an action threshold, in all.",
+    {
+        "object": Variable(_OBJECT, "int64", "", "identifier of the second object"),
+        "threshold": WORKLOAD.variables["threshold"],
+        "encounters": Variable(_OBJECT, "float64", "1", "encounters found", (0.0, None)),
+        "above": _of_object("encounters above the threshold, by area"),
+        "counted": _of_object("encounters above the threshold, by count"),
+        "small_body": _of_object("encounters above the threshold, closed form"),
+        "decisions": _of_object("encounters above the threshold, those of a pair on successive revolutions once"),
+        "reach": Variable(
+            ("object", "threshold"), "float64", "km", "largest miss distance above the threshold", (0.0, None)
+        ),
+        "found": Variable(
+            _OBJECT, "float64", "1", "encounters, each by the share of its probability inside the search", (0.0, None)
+        ),
+        "lasting": Variable(_OBJECT, "int64", "1", "encounters that last, of those to be given an area", (0, None)),
+    },
+    coordinates=("object", "threshold"),
 )
 
 
@@ -112,13 +142,57 @@ def avoidance_workload(
 
     Notes
     -----
-    Areas are those of 2000 approaches at most, evenly from all in the order of satellites, objects and time; `lasting`
-    is of these.
+    Areas are those of up to four approaches of each object, evenly from all in the order of satellites and time;
+    `lasting` is of these.
 
     Errors are those of second objects that have a Poisson weight each, with all their encounters, in the limit of many
-    draws: the root of the sum of squares over objects, of each object's influence on the number (the infinitesimal
-    jackknife; B. Efron 1982, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM, chapter 6, from memory).
-    Both the number of encounters and their geometry are in it.
+    draws: the root of the sum of squares over objects (the infinitesimal jackknife; B. Efron 1982, The Jackknife, the
+    Bootstrap and Other Resampling Plans, SIAM, chapter 6, from memory). Both the number of encounters and their
+    geometry are in it.
+    """
+    faults = Faults("avoidance_workload: arguments cannot be used")
+    years = read_number(faults, "satellite_years", satellite_years, "yr", low=1e-9)
+    faults.raise_if_any()
+    by_object = workload_of_objects(
+        approaches,
+        probabilities,
+        covariance_first_m2=covariance_first_m2,
+        covariance_second_m2=covariance_second_m2,
+        hard_body_radius_m=hard_body_radius_m,
+        within_km=within_km,
+        thresholds=thresholds,
+    )
+    return total_workload(by_object, satellite_years=years)
+
+
+def workload_of_objects(
+    approaches: xr.Dataset,
+    probabilities: xr.Dataset,
+    *,
+    covariance_first_m2: Any,
+    covariance_second_m2: Any,
+    hard_body_radius_m: Any,
+    within_km: float,
+    thresholds: Sequence[float],
+) -> xr.Dataset:
+    """Return how many encounters with each second object pass action thresholds.
+
+    Parameters
+    ----------
+    approaches, probabilities, covariance_first_m2, covariance_second_m2, hard_body_radius_m, within_km, thresholds
+        As of `avoidance_workload`.
+
+    Returns
+    -------
+    Dataset
+        WORKLOAD_OF_OBJECTS, in the order of identifiers. What stands for an object does not depend on the others.
+
+    Raises
+    ------
+    SchemaError
+        A Dataset does not meet its schema.
+    InputError
+        As of `avoidance_workload`.
     """
     APPROACHES.check(approaches, stage="avoidance_workload")
     PROBABILITIES.check(probabilities, stage="avoidance_workload")
@@ -128,84 +202,90 @@ def avoidance_workload(
     known = probabilities.sizes["approach"]
     faults.require(count == known, f"probabilities: {known} found for {count} approaches")
     distance = read_number(faults, "within_km", within_km, "km", low=1e-6)
-    years = read_number(faults, "satellite_years", satellite_years, "yr", low=1e-9)
     levels = np.sort(np.atleast_1d(array_in_units(thresholds, "")))[::-1]
     faults.require(
         levels.size > 0 and bool(((levels >= _LEAST_THRESHOLD) & (levels < 1.0)).all()),
         f"thresholds: {thresholds} found; allowed: numbers from {_LEAST_THRESHOLD:g} to below 1",
     )
     encounters = read_encounters(faults, approaches, covariance_first_m2, covariance_second_m2, hard_body_radius_m)
-    # sums in the order of objects and time, so that they do not depend on that of the approaches
+    # in the order of objects, satellites and time, so that sums do not depend on that of the approaches
     first, second, time = (approaches[name].values for name in ("first", "second", "time"))
-    order = np.lexsort([time, second, first])
+    order = np.lexsort([time, first, second])
     first, second, time = first[order], second[order], time[order]
+    names, begins, member, counts = np.unique(second, return_index=True, return_inverse=True, return_counts=True)
     probability = probabilities["collision_probability"].values[order]
     counted = (probability >= levels[:, None]).astype(np.float64)
     starts = cluster_starts(first, second, time, approaches["radius_altitude"].values[order])
     decisions = (np.maximum.reduceat(probability, starts) >= levels[:, None]).astype(np.float64)
 
-    some = np.arange(0, count, -(-count // _SAMPLE))
-    sample = encounters.some(order[some])
+    rank = np.arange(count) - begins[member]
+    some = np.flatnonzero(rank % -(-counts // _SAMPLE)[member] == 0)
+    sample, its_object = encounters.some(order[some]), member[some]
     short = _is_short(sample)
     shares, small, reach = _shares_above(sample, short, levels, distance, counted[:, some])
+    farthest = np.zeros((names.size, levels.size))
+    np.maximum.at(farthest, its_object, reach.T)
     found = np.where(short, share_within(sample.in_plane[1], distance), 1.0)
-    share = shares.mean(axis=1)
-    return WORKLOAD.build(
+
+    def sums(values: Floats, of: NDArray[np.int64]) -> Floats:
+        return np.stack([np.bincount(of, weights=row, minlength=names.size) for row in np.atleast_2d(values)], axis=-1)
+
+    for_all = (counts / np.bincount(its_object))[:, None]  # what is sampled stands for all of its object
+    return WORKLOAD_OF_OBJECTS.build(
         {
+            "object": names,
             "threshold": levels,
-            "encounters": count / years,
-            "share": share,
-            "encounters_above": count * share / years,
-            "encounters_above_error": _error_of_share(shares, second, some) / years,
-            "encounters_above_counted": counted.sum(axis=1) / years,
-            "encounters_above_small_body": count * small.mean(axis=1) / years,
-            "decisions_counted": decisions.sum(axis=1) / years,
-            "decisions_counted_error": _resampled_error(decisions, second[starts]) / years,
-            "reach": reach,
-            "share_found": found.mean(),
-            "lasting": np.count_nonzero(~short),
+            "encounters": counts.astype(np.float64),
+            "above": for_all * sums(shares, its_object),
+            "counted": sums(counted, member),
+            "small_body": for_all * sums(small, its_object),
+            "decisions": sums(decisions, member[starts]),
+            "reach": farthest,
+            "found": (for_all * sums(found, its_object))[:, 0],
+            "lasting": np.bincount(its_object, weights=~short, minlength=names.size).astype(np.int64),
         }
     )
 
 
-def total_workload(parts: Sequence[xr.Dataset]) -> xr.Dataset:
-    """Add up workloads of the same satellites and years against different second objects.
+def total_workload(by_object: xr.Dataset, *, satellite_years: float) -> xr.Dataset:
+    """Return the workload of a satellite a year from that of all objects.
 
     Parameters
     ----------
-    parts : sequence of Dataset
-        WORKLOAD with the same thresholds, each against objects of its own.
+    by_object : Dataset
+        WORKLOAD_OF_OBJECTS, of different objects, in any order.
+    satellite_years : float
+        Satellites times years of the search [year].
 
     Returns
     -------
     Dataset
-        WORKLOAD: numbers added, shares weighted with the encounters, errors of different objects added in squares.
+        WORKLOAD.
 
     Raises
     ------
-    InputError
-        No part, or different thresholds.
+    SchemaError
+        The Dataset does not meet its schema.
     """
-    faults = Faults("total_workload: arguments cannot be used")
-    faults.require(len(parts) > 0, "parts: none found; give at least one workload")
-    faults.raise_if_any()
-    levels = parts[0]["threshold"].values
-    faults.require(
-        all(np.array_equal(part["threshold"].values, levels) for part in parts),
-        "threshold: different ones found in the parts; expected the same in all",
-    )
-    faults.raise_if_any()
-    stacked = {str(name): np.stack([part[name].values for part in parts]) for name in parts[0].data_vars}
-    total = {name: values.sum(axis=0) for name, values in stacked.items()}
-    weight = stacked["encounters"] / total["encounters"]
+    WORKLOAD_OF_OBJECTS.check(by_object, stage="total_workload")
+    by_object = by_object.sortby("object")
+    encounters = by_object["encounters"].values.sum()
+    sums = {name: by_object[name].values.sum(axis=0) for name in ("above", "counted", "small_body", "decisions")}
+    errors = {name: np.sqrt((by_object[name].values ** 2).sum(axis=0)) for name in ("above", "decisions")}
     return WORKLOAD.build(
-        total
-        | {name: np.hypot.reduce(values, axis=0) for name, values in stacked.items() if name.endswith("_error")}
-        | {
-            "threshold": levels,
-            "share": weight @ stacked["share"],
-            "share_found": weight @ stacked["share_found"],
-            "reach": stacked["reach"].max(axis=0),
+        {
+            "threshold": by_object["threshold"].values,
+            "encounters": encounters / satellite_years,
+            "share": sums["above"] / encounters,
+            "encounters_above": sums["above"] / satellite_years,
+            "encounters_above_error": errors["above"] / satellite_years,
+            "encounters_above_counted": sums["counted"] / satellite_years,
+            "encounters_above_small_body": sums["small_body"] / satellite_years,
+            "decisions_counted": sums["decisions"] / satellite_years,
+            "decisions_counted_error": errors["decisions"] / satellite_years,
+            "reach": by_object["reach"].values.max(axis=0),
+            "share_found": by_object["found"].values.sum() / encounters,
+            "lasting": by_object["lasting"].values.sum(),
         }
     )
 
@@ -246,35 +326,16 @@ def _is_short(encounters: Encounters) -> NDArray[np.bool_]:
 def _shares_above(
     encounters: Encounters, short: NDArray[np.bool_], levels: Floats, distance_km: float, counted: Floats
 ) -> tuple[Floats, Floats, Floats]:
-    """Return areas above each level over that of the search, the same in closed form, and the reach of each level [km].
+    """Return areas above each level over that of the search, the same in closed form, and reaches [km].
 
-    Areas have the shape (level, encounter); those that are not short stand as they count.
+    All have the shape (level, encounter); those that are not short stand as they count, and have no reach.
     """
     covariance, radius = encounters.in_plane[1][short], encounters.radius[short]
     searched = np.pi * (1000.0 * distance_km) ** 2
-    shares, small, reach = counted.copy(), counted.copy(), np.zeros(levels.size)
+    shares, small, reach = counted.copy(), counted.copy(), np.zeros(counted.shape)
     for k, level in enumerate(levels):
         area, far = areas_above(covariance, radius, level, quadrature_rules())
         shares[k, short] = area / searched
         small[k, short] = small_body_area(covariance, radius, level) / searched
-        reach[k] = far.max(initial=0.0) / 1000.0
+        reach[k, short] = far / 1000.0
     return shares, small, reach
-
-
-def _error_of_share(shares: Floats, second: NDArray[np.int64], some: NDArray[np.int64]) -> Floats:
-    """Return the standard error of the number of all encounters times the mean share of some of them.
-
-    With a weight w of each object this is sum(w n) sum(w S) / sum(w m): n encounters of an object, m in the sample, S
-    their shares. An object's influence is its derivative by w.
-    """
-    share = shares.mean(axis=1, keepdims=True)
-    values = np.repeat(share, second.size, axis=1)
-    values[:, some] += second.size / some.size * (shares - share)
-    return _resampled_error(values, second)
-
-
-def _resampled_error(values: Floats, second: NDArray[np.int64]) -> Floats:
-    """Return the standard error of sums when second objects, each with all its values, have Poisson weights."""
-    member = np.unique(second, return_inverse=True)[1]
-    sums = np.stack([np.bincount(member, weights=row) for row in values])
-    return np.asarray(np.sqrt((sums**2).sum(axis=1)))

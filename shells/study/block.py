@@ -250,7 +250,7 @@ def compute_debris_block(
     dict of Dataset
         "rates" (Rates by layout, object, within_km: means over the mission), "collisions" (Rates by layout, object:
         within the sum of the hard-body radii), and where asked for "approaches" and, if there are any, "numbers" and
-        "workload" of `encounters.weigh`. Layout -1 has all planes at one altitude.
+        "workload_of_objects" of `encounters.weigh`. Layout -1 has all planes at one altitude.
     """
     OBJECTS.check(debris, stage="debris block")
     moved = move(study, scenario, debris)

@@ -16,7 +16,7 @@ from shells.risk.completeness import share_found
 from shells.risk.numbers import NUMBERS, encounter_numbers
 from shells.risk.probability import collision_probability
 from shells.risk.state_errors import encounter_errors
-from shells.risk.workload import avoidance_workload, total_workload
+from shells.risk.workload import total_workload, workload_of_objects
 from shells.study.configuration import Study
 
 
@@ -35,8 +35,8 @@ def weigh(study: Study, approaches: xr.Dataset, fleet: xr.Dataset, debris: xr.Da
     Returns
     -------
     dict of Dataset
-        "numbers" (expected collisions by object, plane and year; what lies beyond the search made good) and "workload"
-        (encounters of a satellite a year that ask for avoidance); none of both without approaches.
+        "numbers" (expected collisions by object, plane and year; what lies beyond the search made good) and
+        "workload_of_objects" (encounters that ask for avoidance); none of both without approaches.
     """
     if not approaches.sizes["approach"]:
         return {}
@@ -49,13 +49,8 @@ def weigh(study: Study, approaches: xr.Dataset, fleet: xr.Dataset, debris: xr.Da
     )
     known = {str(name): values.values for name, values in errors.data_vars.items()}
     probabilities = collision_probability(approaches, **known, seed=study.study.seed)
-    workload = avoidance_workload(
-        approaches,
-        probabilities,
-        **known,
-        within_km=study.search_km,
-        satellite_years=study.satellites * study.study.years,
-        thresholds=study.avoidance.thresholds,
+    workload = workload_of_objects(
+        approaches, probabilities, **known, within_km=study.search_km, thresholds=study.avoidance.thresholds
     )
     # old orbits spread a probability beyond the search; how many collide without avoidance does not hang on their age
     share = share_found(approaches, **known, within_km=study.search_km)
@@ -64,7 +59,7 @@ def weigh(study: Study, approaches: xr.Dataset, fleet: xr.Dataset, debris: xr.Da
     probabilities = probabilities.assign(collision_probability=inside.copy(data=whole))
     return {
         "numbers": _by_object(encounter_numbers(approaches, probabilities, fleet, debris)),
-        "workload": workload,
+        "workload_of_objects": workload,
     }
 
 
@@ -104,5 +99,8 @@ def conclude(study: Study, blocks: Iterable[dict[str, xr.Dataset]]) -> dict[str,
     groups: dict[str, Sequence[str]] = {"risk_of_fleet": (), "risk_by_plane": ("plane",), "risk_by_year": ("year",)}
     return {
         **{name: collision_risk(numbers, by=by, seed=study.study.seed) for name, by in groups.items()},
-        "workload": total_workload([block["workload"] for block in met]),
+        "workload": total_workload(
+            xr.concat([block["workload_of_objects"] for block in met], "object", data_vars="minimal"),
+            satellite_years=study.satellites * study.study.years,
+        ),
     }

@@ -25,7 +25,7 @@ from zarr.storage import MemoryStore
 from shells.errors import StoreError
 from shells.risk.aggregation import COLLISION_RISK
 from shells.risk.numbers import NUMBERS
-from shells.risk.workload import WORKLOAD
+from shells.risk.workload import WORKLOAD, WORKLOAD_OF_OBJECTS
 from shells.schema import APPROACHES, DECISION, OBJECTS, PLANES, RATES, SENSITIVITY, Schema
 from shells.study.found import FOUND
 
@@ -44,6 +44,7 @@ SCHEMA_OF: dict[str, Schema] = {
     "risk_of_fleet": COLLISION_RISK,
     "sensitivity": SENSITIVITY,
     "workload": WORKLOAD,
+    "workload_of_objects": WORKLOAD_OF_OBJECTS,
 }
 
 #: The codecs that `write` uses. Nothing packed by others is decoded: a store may come from anywhere.

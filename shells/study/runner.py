@@ -361,7 +361,7 @@ class _Run:
         searched = [block for block in self.blocks if block.scenario == 0]
         found = total(place.read_block(block, "found")["found"] for block in searched)
         debris_risk = encounters.conclude(
-            self.study, (place.read_block(block, "numbers", "workload") for block in searched)
+            self.study, (place.read_block(block, "numbers", "workload_of_objects") for block in searched)
         )
         with place.writing():
             for name, dataset in {**fleet[0], **debris_risk, "decision": decision, "found": found}.items():

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from shells.study.configuration import load_study
-from shells.study.groups import attributes_of
+from shells.study.groups import SCHEMA_OF, attributes_of
 from shells.study.store import RunDirectory
 
 ROOT = Path(__file__).parents[2]
@@ -149,7 +149,7 @@ class Trial:
         """Return the checksums of all data, by group."""
         study = load_study(self.file)
         found = {block.number: self.place.attributes(block)["checksums"] for block in self.place.blocks(study, 995)}
-        for group in ("decision", "planes", "found", "inputs/7/debris"):
+        for group in (*filter(self.place.holds, SCHEMA_OF), "inputs/7/debris"):
             found[group] = attributes_of(self.place.store / group)["checksums"]
         return found
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import xarray as xr
 from scipy import integrate, optimize
 
 from shells.errors import InputError
@@ -9,7 +10,14 @@ from shells.risk.encounter import encounter_plane
 from shells.risk.probability import collision_probability
 from shells.risk.series.kernels import areas_above
 from shells.risk.short_encounter import quadrature_rules, short_encounter_probability
-from shells.risk.workload import WORKLOAD, _error_of_share, avoidance_workload, small_body_area, total_workload
+from shells.risk.workload import (
+    WORKLOAD,
+    WORKLOAD_OF_OBJECTS,
+    avoidance_workload,
+    small_body_area,
+    total_workload,
+    workload_of_objects,
+)
 from tests.risk.test_probability import FIRST, SECOND, approaches
 
 
@@ -143,6 +151,7 @@ def varied(events, factor):
 def test_resampled_error():
     # Closed form: a compound Poisson number, sqrt(sum of squares over objects) (W. Feller 1968, XII.2).
     events = encounters(160, 3.0)
+    events = events.assign(second=("approach", 100 + np.arange(160) // 2))
     first = varied(events, 7)
     found = workload(events, 3.0, 5.0, thresholds=[1e-5], covariance_first_m2=first)
     singles = [
@@ -155,22 +164,6 @@ def test_resampled_error():
     # one object has an error too: whether it is met at all
     alone = workload(events.isel(approach=[3]), 3.0, 5.0)
     np.testing.assert_allclose(alone["encounters_above_error"], alone["encounters_above"], rtol=1e-14)
-
-
-def test_error_of_a_sample():
-    # Slow twin: all encounters counted, some given an area; objects given Poisson weights in fact, in the product of
-    # counts and mean share. Objects are many, for the twin is not linear. A spread of 4000 draws is known to
-    # 1 / sqrt(8000).
-    rng = np.random.default_rng(8)
-    second = np.sort(rng.integers(0, 300, 3000))
-    some = np.arange(0, 3000, 4)
-    shares = 1e-2 * rng.exponential(1.0 + second[some] % 5)
-    found = _error_of_share(shares[None], second, some)
-    counts = np.bincount(second, minlength=300)
-    sums, sampled = (np.bincount(second[some], weights=part, minlength=300) for part in (shares, np.ones(some.size)))
-    weights = rng.poisson(1.0, (4000, 300))
-    spread = ((weights @ counts) * (weights @ sums) / (weights @ sampled)).std()
-    np.testing.assert_allclose(found, [spread], rtol=4.0 / np.sqrt(8000.0))
 
 
 def test_errors_of_whole_populations():
@@ -212,7 +205,7 @@ def test_errors():
             probabilities,
             **known | {"covariance_second_m2": -SECOND},
             within_km=0.0,
-            satellite_years=0.0,
+            satellite_years=1.0,
             thresholds=[0.0, 1e-4],
         )
     assert str(error.value).splitlines()[:3] == [
@@ -220,34 +213,55 @@ def test_errors():
         "  - approaches: none found; their geometry is needed",
         "  - probabilities: 1 found for 0 approaches",
     ]
-    for word in ("within_km", "satellite_years", "thresholds"):
+    for word in ("within_km", "thresholds"):
         assert f"  - {word}: " in str(error.value)
+    with pytest.raises(InputError, match="satellite_years: "):
+        workload(approaches(1), 1.0, 0.0)
 
 
-def test_workloads_against_different_objects_add_up():
-    # Exact: numbers and errors of all encounters are those of its parts, objects apart, one of them single
-    events = encounters(60, 0.4)
+def of_objects(events, **known):
+    known = {"covariance_first_m2": FIRST, "covariance_second_m2": SECOND, "hard_body_radius_m": 9.0} | known
+    asked = {"within_km": 0.4, "thresholds": [1e-4, 1e-6]}
+    return workload_of_objects(events, collision_probability(events, **known), **known, **asked)
+
+
+def test_objects_do_not_depend_on_each_other():
+    # Exact, to the last bit: however objects are cut into parts, and whatever order these come in.
+    events = encounters(400, 0.4)
     second = events["second"].values
     parts = [second == second[0], (second != second[0]) & (second < 140), (second != second[0]) & (second >= 140)]
-    known = {"within_km": 0.4, "satellite_years": 10.0, "thresholds": [1e-4, 1e-6], "hard_body_radius_m": 9.0}
-    whole = workload(events, **known)
-    added = total_workload([workload(events.isel(approach=part), **known) for part in parts])
-    for name in WORKLOAD.variables:
-        np.testing.assert_allclose(added[name], whole[name], rtol=1e-12, err_msg=name)
-    assert added["encounters_above"].values[1] > 0.0
-    with pytest.raises(InputError, match="parts: none found"):
-        total_workload([])
-
-
-def test_parts_without_encounters_above_keep_their_encounters():
-    # By hand: as many encounters in both parts, those of one far too uncertain to pass: half the share.
-    events = encounters(60, 0.4)
-    sure, vague = (
-        workload(events, 0.4, 10.0, [1e-4]),
-        workload(events, 0.4, 10.0, [1e-4], covariance_first_m2=1e6 * FIRST),
+    whole = of_objects(events)
+    WORKLOAD_OF_OBJECTS.check(whole, stage="test")
+    joined = xr.concat([of_objects(events.isel(approach=part)) for part in parts[::-1]], "object", data_vars="minimal")
+    xr.testing.assert_identical(joined.sortby("object"), whole)
+    xr.testing.assert_identical(
+        total_workload(joined, satellite_years=10.0), total_workload(whole, satellite_years=10.0)
     )
-    assert vague["share"] == 0.0
-    added = total_workload([sure, vague])
-    np.testing.assert_allclose(added["share"], sure["share"] / 2.0, rtol=1e-14)
-    np.testing.assert_allclose(added["encounters"], 12.0, rtol=1e-14)
-    np.testing.assert_allclose(added["encounters_above_error"], sure["encounters_above_error"], rtol=1e-14)
+    assert (whole["above"].sum("object") > 0.0).all()
+
+
+def test_sampled_areas_stand_for_all():
+    # Other method: the areas of all approaches one by one, of which each object's own mean is taken over four.
+    events = encounters(900, 0.4)
+    first = varied(events, 5)
+    singles = [
+        workload(events.isel(approach=[k]), 0.4, 1.0, [1e-5], covariance_first_m2=first[k])["share"].item()
+        for k in range(900)
+    ]
+    found = workload(events, 0.4, 1.0, [1e-5], covariance_first_m2=first)
+    # some eleven approaches an object, of which those of one differ by their planes alone
+    assert found["encounters_above"].item() == pytest.approx(sum(singles), rel=0.03)
+
+
+def test_objects_without_encounters_above_keep_theirs():
+    # By hand: as many encounters with other objects, far too uncertain to pass: half the share.
+    events = encounters(60, 0.4)
+    sure = of_objects(events)
+    vague = of_objects(events, covariance_first_m2=1e6 * FIRST)
+    assert (vague["above"] == 0.0).all()
+    vague = vague.assign_coords(object=vague["object"] + 1000)
+    both = total_workload(xr.concat([sure, vague], "object", data_vars="minimal"), satellite_years=10.0)
+    alone = total_workload(sure, satellite_years=10.0)
+    np.testing.assert_allclose(both["share"], alone["share"] / 2.0, rtol=1e-14)
+    np.testing.assert_allclose(both["encounters"], 12.0, rtol=1e-14)
+    np.testing.assert_allclose(both["encounters_above_error"], alone["encounters_above_error"], rtol=1e-14)

@@ -5,7 +5,7 @@ import pytest
 
 from shells.risk.aggregation import collision_risk
 from shells.risk.numbers import NUMBERS
-from shells.risk.workload import WORKLOAD
+from shells.risk.workload import WORKLOAD_OF_OBJECTS, total_workload
 from shells.study import encounters
 from tests.populations import EPOCH, objects_of, random_elements
 from tests.risk import test_workload
@@ -28,15 +28,21 @@ def numbers(count, seed):
     )
 
 
-def workload(rate):
-    values = {name: [rate] if variable.dims else rate for name, variable in WORKLOAD.variables.items()}
-    return WORKLOAD.build({**values, "threshold": [1e-4], "lasting": 0})
+def workload(first, above):
+    """Return two objects of which as many encounters each pass a threshold."""
+    per_level = {name: [[above], [above]] for name in ("above", "counted", "small_body", "decisions", "reach")}
+    per_object = {name: [5.0, 5.0] for name in ("encounters", "found")}
+    names = {"object": [first, first + 1], "threshold": [1e-4], "lasting": [0, 0]}
+    return WORKLOAD_OF_OBJECTS.build({**names, **per_object, **per_level})
 
 
 def test_blocks_add_up_to_the_whole(tmp_path):
     study = fakes.study(tmp_path)
     parts = [numbers(300, 1), numbers(200, 2)]
-    blocks = [{"numbers": encounters._by_object(part), "workload": workload(0.1)} for part in parts]
+    blocks = [
+        {"numbers": encounters._by_object(part), "workload_of_objects": workload(10 * first, 0.7)}
+        for first, part in enumerate(parts)
+    ]
     assert blocks[0]["numbers"].sizes["encounter"] < 300  # each object, plane and year once
     found = encounters.conclude(study, [*blocks, {}])  # one block without an approach
     for name, by in (("risk_of_fleet", ()), ("risk_by_plane", ("plane",)), ("risk_by_year", ("year",))):
@@ -46,7 +52,8 @@ def test_blocks_add_up_to_the_whole(tmp_path):
         # Poisson, the clusters counted once
         np.testing.assert_allclose(found[name]["probability"], -np.expm1(-0.7 * sums), rtol=1e-12)
         assert (found[name]["number_error"] > 0.0).all()
-    assert found["workload"]["encounters_above"].item() == pytest.approx(0.2)
+    above = 4.0 * 0.7 / (study.satellites * study.study.years)
+    assert found["workload"]["encounters_above"].item() == pytest.approx(above)
     assert encounters.conclude(study, [{}, {}]) == {}
 
 
@@ -71,6 +78,8 @@ def test_collisions_do_not_hang_on_the_age_of_orbits(tmp_path, age):
     expected, spread = 4000 * (0.007 / study.search_km) ** 2, np.sqrt((number**2).sum())
     assert abs(number.sum() - expected) < 3.0 * spread
     # what the search found falls short of it
-    assert number.sum() * weighed["workload"]["share_found"].item() < expected - 3.0 * spread
+    years = study.satellites * study.study.years
+    workload = total_workload(weighed["workload_of_objects"], satellite_years=years)
+    assert number.sum() * workload["share_found"].item() < expected - 3.0 * spread
     # all counted, half of them given an area
-    assert weighed["workload"]["encounters"].item() == pytest.approx(4000 / study.satellites / study.study.years)
+    assert workload["encounters"].item() == pytest.approx(4000 / years)
