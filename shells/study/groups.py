@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import json
+import os
 import shutil
 import uuid
 from collections.abc import Collection, Iterable, Mapping
@@ -49,23 +50,43 @@ SCHEMA_OF: dict[str, Schema] = {
 #: The codecs that `write` uses. Nothing packed by others is decoded: a store may come from anywhere.
 CODECS = {"bytes", "vlen-utf8", "zstd"}
 
-_HEAD = "zarr.json"
+#: The file of a group that holds its attributes.
+HEAD = "zarr.json"
 _MEND = "Run the same study again: what is damaged is set aside and computed anew."
 
 
-def make(place: Path) -> None:
-    """Make an empty group, unless one is there; several processes may do so at once.
+def make(place: Path, attributes: Mapping[str, Any]) -> None:
+    """Make an empty group, unless it is there with the same attributes; several processes may do so at once.
 
     Parameters
     ----------
     place : Path
         Its directory.
+    attributes : mapping of str to Any
+        Of the group: anything JSON can hold.
     """
     place.mkdir(parents=True, exist_ok=True)
-    if not (place / _HEAD).exists():
+    head = json.dumps({"attributes": attributes, "zarr_format": 3, "node_type": "group"}).encode()
+    if not (place / HEAD).exists() or (place / HEAD).read_bytes() != head:
         draft = place / uuid.uuid4().hex
-        draft.write_text(json.dumps({"attributes": {}, "zarr_format": 3, "node_type": "group"}), encoding="utf-8")
-        draft.replace(place / _HEAD)
+        write_through(draft, head)
+        draft.replace(place / HEAD)
+
+
+def write_through(path: Path, data: bytes) -> None:
+    """Write a file that outlives a power cut from here on, whatever is renamed to it.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    data : bytes
+        What it holds.
+    """
+    with path.open("wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
 
 
 def write(
@@ -106,9 +127,9 @@ def write(
     checksums = {name: checksum(dataset) for name, dataset in datasets.items()}
     root = zarr.open_group(memory, mode="a")
     root.attrs.update({**attributes, "checksums": checksums})
-    files = {name: data.to_bytes() for name, data in packed.items() if name != _HEAD}
+    files = {name: data.to_bytes() for name, data in packed.items() if name != HEAD}
     root.attrs.update({"seal": _seal(root.attrs.asdict(), sorted(files.items()))})
-    files[_HEAD] = packed[_HEAD].to_bytes()
+    files[HEAD] = packed[HEAD].to_bytes()
     part = store / PARTS / uuid.uuid4().hex
     try:
         _write_files(part, files)
@@ -177,7 +198,7 @@ def damage(store: Path, group: str) -> str:
         seal = attributes.pop("seal")
         paths = (path for path in place.rglob("[!.]*") if path.is_file())
         files = {path.relative_to(place).as_posix(): path for path in paths}
-        del files[_HEAD]
+        del files[HEAD]
         found = _seal(attributes, ((name, files[name].read_bytes()) for name in sorted(files)))
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         return f"{type(error).__name__}: {error}"
@@ -219,7 +240,7 @@ def attributes_of(place: Path) -> dict[str, Any]:
     dict
         Checksums, seal and what its writer gave.
     """
-    attributes: dict[str, Any] = json.loads((place / _HEAD).read_bytes())["attributes"]
+    attributes: dict[str, Any] = json.loads((place / HEAD).read_bytes())["attributes"]
     return attributes
 
 
@@ -280,7 +301,7 @@ def _seal(attributes: Mapping[str, Any], files: Iterable[tuple[str, bytes]]) -> 
 
 
 def _load(store: Path, group: str, schema: Schema) -> xr.Dataset:
-    for head in (store / group).glob(f"*/{_HEAD}"):
+    for head in (store / group).glob(f"*/{HEAD}"):
         foreign = {codec["name"] for codec in json.loads(head.read_bytes())["codecs"]} - CODECS
         if foreign:
             raise StoreError(f"{head.parent.name} is packed by {', '.join(sorted(foreign))}, which is never used here")
