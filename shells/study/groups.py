@@ -2,7 +2,8 @@
 
 The rename is the very last act, so a group that is present is complete. Each group carries checksums of two kinds: of
 the data of each Dataset, not of metadata, so that equal results have equal checksums; and a seal over all its bytes,
-which tells in a moment, without decoding anything, whether a file was damaged.
+which tells in a moment, without decoding anything, whether a file was damaged. What it was written for stands in its
+attributes, so that a group which was copied to a wrong place is not taken for the one that belongs there.
 """
 
 from __future__ import annotations
@@ -90,7 +91,11 @@ def write_through(path: Path, data: bytes) -> None:
 
 
 def write(
-    store: Path, group: str, content: xr.Dataset | Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
+    store: Path,
+    group: str,
+    content: xr.Dataset | Mapping[str, xr.Dataset],
+    written_for: Mapping[str, Any],
+    attributes: Mapping[str, Any],
 ) -> None:
     """Write a group whole, unless it is there already: what is computed twice is equal, and the first stays.
 
@@ -102,6 +107,8 @@ def write(
         Path of the group in the store.
     content : Dataset or mapping of str to Dataset
         One Dataset, named like the group, or several, each a subgroup of its name.
+    written_for : mapping of str to Any
+        What tells it from all other groups, for `damage`.
     attributes : mapping of str to Any
         Further attributes of the group: anything JSON can hold.
 
@@ -126,7 +133,7 @@ def write(
         )
     checksums = {name: checksum(dataset) for name, dataset in datasets.items()}
     root = zarr.open_group(memory, mode="a")
-    root.attrs.update({**attributes, "checksums": checksums})
+    root.attrs.update({**attributes, "written_for": dict(written_for), "checksums": checksums})
     files = {name: data.to_bytes() for name, data in packed.items() if name != HEAD}
     root.attrs.update({"seal": _seal(root.attrs.asdict(), sorted(files.items()))})
     files[HEAD] = packed[HEAD].to_bytes()
@@ -177,8 +184,8 @@ def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[s
     return datasets
 
 
-def damage(store: Path, group: str) -> str:
-    """Return what is wrong with the files of a group, by its seal.
+def damage(store: Path, group: str, expected: Mapping[str, Any]) -> str:
+    """Return what is wrong with the files of a group, by its seal and by what it says of itself.
 
     Parameters
     ----------
@@ -186,6 +193,8 @@ def damage(store: Path, group: str) -> str:
         Directory of the zarr store.
     group : str
         Path of a group that is there.
+    expected : mapping of str to Any
+        What it must have been written for: another group may be whole too, and lie here by mistake.
 
     Returns
     -------
@@ -196,13 +205,17 @@ def damage(store: Path, group: str) -> str:
     try:
         attributes = attributes_of(place)
         seal = attributes.pop("seal")
+        written_for = dict(attributes["written_for"])
         paths = (path for path in place.rglob("[!.]*") if path.is_file())
         files = {path.relative_to(place).as_posix(): path for path in paths}
         del files[HEAD]
         found = _seal(attributes, ((name, files[name].read_bytes()) for name in sorted(files)))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         return f"{type(error).__name__}: {error}"
-    return "" if found == seal else "its files do not match their seal"
+    if found != seal:
+        return "its files do not match their seal"
+    other = [name for name, value in expected.items() if written_for.get(name) != value]
+    return f"it was written for another {', '.join(other)}" if other else ""
 
 
 def checksum(dataset: xr.Dataset) -> str:
@@ -309,7 +322,7 @@ def _load(store: Path, group: str, schema: Schema) -> xr.Dataset:
         store, group=group, zarr_format=3, consolidated=False, chunks=None, decode_timedelta=False
     ).load()
     dataset = _texts(dataset, np.dtype(np.str_))
-    for name in ("checksums", "seal"):
+    for name in ("written_for", "checksums", "seal"):
         dataset.attrs.pop(name, None)
     return dataset[[name for name in schema.variables if name in dataset.variables]]
 

@@ -91,7 +91,7 @@ def inspect(place: RunDirectory) -> Inspection:
             )
     blocks = place.blocks(study, place.read(groups[0]).sizes["object"] if groups else 0)
     missing = place.missing(blocks)
-    present = [block for block in blocks if block not in set(missing)]
+    present = sorted(set(blocks) - set(missing), key=lambda block: block.number)
     damaged = place.damaged(present)
     seconds = [place.attributes(block)["seconds"] for block in present if block not in damaged]
     failed = place.failures(missing)

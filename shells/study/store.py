@@ -295,9 +295,11 @@ class RunDirectory:
         dict of Block to str
             What is wrong with those that are not as they were written.
         """
-        blocks = list(blocks)
+        blocks, run = list(blocks), self._run()
         with ThreadPoolExecutor(_READERS) as pool:
-            faults = list(pool.map(lambda block: self.fault_of(_group(block)), blocks))
+            faults = list(
+                pool.map(lambda block: groups.damage(self.store, _group(block), run | _identity(block)), blocks)
+            )
         return {block: fault for block, fault in zip(blocks, faults, strict=True) if fault}
 
     def fault_of(self, group: str) -> str:
@@ -313,7 +315,7 @@ class RunDirectory:
         str
             What is wrong; empty when all is as it was written.
         """
-        return groups.damage(self.store, group)
+        return groups.damage(self.store, group, self._run() | {"group": group})
 
     def set_aside(self, group: Block | str) -> Path:
         """Move a damaged group out of the store, where it is in nobody's way and is not lost either.
@@ -382,8 +384,7 @@ class RunDirectory:
         **attributes
             Further attributes of its group: anything JSON can hold.
         """
-        extent = {"kind": block.kind, "scenario": block.scenario, "first": block.first, "last": block.last}
-        groups.write(self.store, _group(block), datasets, {**extent, **attributes})
+        groups.write(self.store, _group(block), datasets, self._run() | _identity(block), attributes)
 
     def read_block(self, block: Block, *only: str) -> dict[str, xr.Dataset]:
         """Return the Datasets of a block.
@@ -408,7 +409,7 @@ class RunDirectory:
         return groups.read(self.store, _group(block), only or None)
 
     def attributes(self, block: Block) -> dict[str, Any]:
-        """Return the attributes of a block that is whole: kind, extent, seconds, version, commit, host, checksums.
+        """Return the attributes of a block that is whole: written_for, seconds, commit, host, checksums.
 
         Parameters
         ----------
@@ -445,7 +446,7 @@ class RunDirectory:
         dataset : Dataset
             Meets the schema that belongs to the last part of the name.
         """
-        groups.write(self.store, group, dataset, {})
+        groups.write(self.store, group, dataset, self._run() | {"group": group}, {})
 
     def read(self, group: str) -> xr.Dataset:
         """Return the one Dataset of a group.
@@ -496,6 +497,12 @@ class RunDirectory:
                 "written to with --directory, or mend its permissions or free space, and run the same command again."
             ) from error
 
+    def _run(self) -> dict[str, Any]:
+        """Return what all groups of this run are written for."""
+        known = self._manifest()
+        catalogue = known["catalogue"]["sha256"] if known["catalogue"] else None
+        return {"study": known["hash"], "catalogue": catalogue, "version": known["version"]}
+
     def _write_text(self, name: str, text: str) -> None:
         temporary = self.path / f"{name}.{uuid.uuid4().hex}"
         groups.write_through(temporary, text.encode())
@@ -529,3 +536,9 @@ def _name(block: Block) -> str:
 
 def _group(block: Block) -> str:
     return f"blocks/{_name(block)}"
+
+
+def _identity(block: Block) -> dict[str, Any]:
+    """Return what tells a block from the others of its run."""
+    extent = {"kind": block.kind, "scenario": block.scenario, "first": block.first, "last": block.last}
+    return {"group": _group(block), **extent}

@@ -85,7 +85,6 @@ def compute_block(place: RunDirectory, study: Study, block: Block, searched: Lay
             block,
             datasets,
             seconds=time.perf_counter() - begun,
-            version=__version__,
             commit=provenance.commit(),
             host=provenance.host(),
         )

@@ -10,6 +10,7 @@ import pytest
 import xarray as xr
 import zarr
 
+from shells import __version__
 from shells.errors import SchemaError, StoreError
 from shells.study import groups, lock, provenance
 from shells.study.cases import Block
@@ -56,12 +57,9 @@ def test_blocks_come_back_as_they_were_written(begun, tmp_path):
             dataset[key].dtype.kind for key in dataset.variables
         ], name
     attributes = begun.attributes(BLOCK)
-    assert (attributes["kind"], attributes["first"], attributes["last"], attributes["seconds"]) == (
-        "debris",
-        10,
-        20,
-        1.5,
-    )
+    whose = {"study": study_hash(fakes.study(tmp_path)), "catalogue": None, "version": __version__}
+    extent = {"group": "blocks/00012", "kind": "debris", "scenario": 0, "first": 10, "last": 20}
+    assert attributes["written_for"] == whose | extent and attributes["seconds"] == 1.5
     assert attributes["checksums"] == {name: groups.checksum(dataset) for name, dataset in written.items()}
     assert set(begun.read_block(BLOCK, "rates", "planes")) == {"rates", "planes"}
     assert [path.name for path in (begun.store / "parts").iterdir()] == ["zarr.json"]
