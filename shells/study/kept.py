@@ -1,0 +1,33 @@
+"""Keeping what all blocks of a process share: made once, whichever thread asks first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import lru_cache, wraps
+from threading import Lock
+from typing import Any, TypeVar
+
+Made = TypeVar("Made")
+
+
+def kept(make: Callable[..., Made]) -> Callable[..., Made]:
+    """Keep what a function made last, and let threads that ask meanwhile wait for it.
+
+    Parameters
+    ----------
+    make : callable
+        Its arguments can be hashed.
+
+    Returns
+    -------
+    callable
+        The same function; other arguments take the place of what is kept.
+    """
+    remembered, one_at_a_time = lru_cache(maxsize=1)(make), Lock()
+
+    @wraps(make)
+    def ask(*arguments: Any) -> Made:
+        with one_at_a_time:  # lru_cache alone lets all in that come before the first is done
+            return remembered(*arguments)
+
+    return ask
