@@ -70,6 +70,11 @@ class RunDirectory:
         """Directory of the errors of blocks that failed."""
         return self.path / "failed"
 
+    @property
+    def is_concluded(self) -> bool:
+        """Whether a run has come to its end here: its summary, which is written last, is there."""
+        return (self.path / SUMMARY).exists()
+
     def make(self) -> None:
         """Make the directory.
 
