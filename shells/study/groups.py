@@ -257,6 +257,35 @@ def attributes_of(place: Path) -> dict[str, Any]:
     return attributes
 
 
+def size_of(place: Path, dimension: str) -> int:
+    """Return how many entries a dimension has, from metadata alone.
+
+    Parameters
+    ----------
+    place : Path
+        Directory of a group of one Dataset.
+    dimension : str
+        One that has a coordinate.
+
+    Returns
+    -------
+    int
+        Its size.
+
+    Raises
+    ------
+    StoreError
+        The group is missing or damaged.
+    """
+    if not place.is_dir():
+        raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
+    try:
+        (size,) = json.loads((place / dimension / HEAD).read_bytes())["shape"]
+        return int(size)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise StoreError(f"{place}: damaged ({type(error).__name__}: {error}). {_MEND}") from error
+
+
 def discard(store: Path, group: str) -> None:
     """Remove a group, if it is there, at one stroke.
 

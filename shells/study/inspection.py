@@ -100,7 +100,7 @@ def inspect(place: RunDirectory) -> Inspection:
                 f"{place.store / group}: damaged ({fault}), so that the number of blocks is not known. Run the same "
                 "study again: what is damaged is set aside and made anew."
             )
-    blocks = place.blocks(study, place.read(groups[0]).sizes["object"] if groups else 0)
+    blocks = place.blocks(study, place.size_of(groups[0], "object") if groups else 0)
     missing = place.missing(blocks)
     present = sorted(set(blocks) - set(missing), key=lambda block: block.number)
     damaged = place.damaged(present)

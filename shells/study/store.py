@@ -474,6 +474,28 @@ class RunDirectory:
         (dataset,) = groups.read(self.store, group).values()
         return dataset
 
+    def size_of(self, group: str, dimension: str) -> int:
+        """Return how many entries a dimension of a group that is whole has, without reading it.
+
+        Parameters
+        ----------
+        group : str
+            Path in the store, such as "inputs/debris".
+        dimension : str
+            One that has a coordinate.
+
+        Returns
+        -------
+        int
+            Its size.
+
+        Raises
+        ------
+        StoreError
+            The group is missing or damaged.
+        """
+        return groups.size_of(self.store / group, dimension)
+
     def holds(self, group: str) -> bool:
         """Return whether a group is there."""
         return (self.store / group).is_dir()

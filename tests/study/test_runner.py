@@ -188,6 +188,32 @@ def test_file_name_will_do_for_a_study(tmp_path, monkeypatch, client):
     assert (tmp_path / "runs" / "trial" / "summary.json").exists()
 
 
+def test_debris_of_each_seed_is_made_once_and_not_read_for_its_size(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    made, read, load, read_once = [], [], population.load, runner.RunDirectory.read
+
+    def draw(study, seed):
+        made.append(seed)
+        return load(study, seed)
+
+    def look(self, group):
+        read.append(group)
+        return read_once(self, group)
+
+    monkeypatch.setattr(population, "load", draw)
+    monkeypatch.setattr(runner.RunDirectory, "read", look)
+    suns = '[sweep]\nseed = [7, 8]\nsolar_activity = ["mean", "high"]'
+    study = fakes.study(tmp_path, ("[sweep]", suns))
+    run(study, client, directory=tmp_path, blocks=range(0, 1))
+    assert made == [7, 8] and not read
+    place = runner.RunDirectory(tmp_path / "trial")
+    assert place.size_of("inputs/8/debris", "object") == 25
+    assert inspection.inspect(place).total == 4 * (1 + 3)
+    shutil.rmtree(place.store / "inputs" / "7")
+    with pytest.raises(StoreError, match=r"inputs/7/debris: not there\. Run the same study again"):
+        inspection.inspect(place)
+
+
 def test_run_that_is_on_already(tmp_path, monkeypatch, client):
     fakes.install(monkeypatch)
     place = runner.RunDirectory(tmp_path / "trial")
