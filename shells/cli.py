@@ -160,9 +160,10 @@ def _check_study(path: Path) -> None:
     from shells.study.estimate import estimate
 
     loaded = load_study(path)
-    click.echo(f"{path}: valid")
     debris = population.load(loaded, scenarios_of(loaded)[0].seed) if loaded.debris else None
-    print_estimate(estimate(loaded, debris), far=loaded.cluster is not None)
+    priced = estimate(loaded, debris)
+    click.echo(f"{path}: valid")  # only now, for the calibration builds a fleet
+    print_estimate(priced, far=loaded.cluster is not None)
 
 
 def _check_run(path: Path) -> None:

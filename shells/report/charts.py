@@ -112,6 +112,7 @@ def sweep_chart(decision: xr.Dataset, target: TargetTable, trace: Trace) -> Char
         "Approaches and collisions expected each year, and the quantity that the target limits (debris not counted), "
         "against the step between neighbouring shells; fleet totals, no avoidance. Values of exactly zero stand in the "
         "row 'zero', positive values below the decades shown in the row 'less'. "
+        + ("Bars are standard errors of drawing the debris anew. " if _has_debris(decision) else "")
         + (
             "The vertical line marks the decision."
             if chosen.sizes["case"]
@@ -206,10 +207,15 @@ def _named(parameter: str, stated: float) -> str:
     return f"{parameter.partition('.')[2]}  {stated:g} → {2.0 * stated:g}"
 
 
+def _has_debris(decision: xr.Dataset) -> bool:
+    return bool(np.isfinite(decision["debris_approaches"].values).any())
+
+
 def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -> None:
     within = decision["within_km"].values
     largest = decision.sel(within_km=within.max())
-    axis = ZeroAxis.holding([*decision["fleet_approaches"].values.flat, *largest["debris_approaches"].values])
+    debris, errors = largest["debris_approaches"], largest["debris_approaches_error"]
+    axis = ZeroAxis.holding([*decision["fleet_approaches"].values.flat, *debris.values, *(debris + errors).values])
     axis.apply(axes)
     handles = []
     for number, (threshold, colour) in enumerate(zip(within, _THRESHOLD_COLOURS * 9, strict=False)):
@@ -222,17 +228,10 @@ def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -
         handles.append(
             _draw_lines(axes, decision, decision["fleet_approaches"].sel(within_km=threshold), axis, orders, style)
         )
-    if np.isfinite(largest["debris_approaches"].values).any():
+    if _has_debris(decision):
         style = {"color": QUIET, "marker": "^", "label": f"debris, within {within.max():g} km"}
-        handles.append(_draw_lines(axes, decision, largest["debris_approaches"], axis, orders, style))
-        axes.errorbar(
-            largest["step"].values,
-            largest["debris_approaches"].values,
-            yerr=largest["debris_approaches_error"].values,
-            fmt="none",
-            ecolor=QUIET,
-            capsize=2.5,
-        )
+        handles.append(_draw_lines(axes, decision, debris, axis, orders, style))
+        _draw_errors(axes, decision, debris, errors, axis)
     if len(orders) > 1:
         handles += [
             Line2D([], [], color=INK, linestyle=style, label=f"order {short(name, 16)}")
@@ -243,13 +242,17 @@ def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -
 
 
 def _draw_causes(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -> None:
-    axis = ZeroAxis.holding(value for name in _CAUSES for value in decision[name].values)
+    debris, errors = decision["collisions_debris"], decision["collisions_debris_error"]
+    axis = ZeroAxis.holding(
+        [*(value for name in _CAUSES for value in decision[name].values), *(debris + errors).values]
+    )
     axis.apply(axes)
     handles = [
         _draw_lines(axes, decision, decision[name], axis, orders, {"label": label, "color": colour, "marker": marker})
         for name, (label, colour, marker) in _CAUSES.items()
         if np.isfinite(decision[name].values).any()
     ]
+    _draw_errors(axes, decision, debris, errors, axis)
     _legend(axes, handles)
     axes.set_ylabel("collisions [1/year]")
 
@@ -301,6 +304,21 @@ def _draw_lines(
             step, np.where(beside_row, height, np.nan), color=style["color"], linestyle=":", linewidth=0.7, zorder=1.5
         )
     return handle
+
+
+def _draw_errors(axes: Axes, decision: xr.Dataset, values: xr.DataArray, errors: xr.DataArray, axis: ZeroAxis) -> None:
+    """Draw standard errors of what debris adds, down to the foot of the decades; none of what stands in the rows."""
+    value, foot = values.values, 10.0**axis.low
+    shown = value >= foot  # not where it is missing
+    below = np.minimum(errors.values, value - foot)
+    axes.errorbar(
+        decision["step"].values[shown],
+        value[shown],
+        yerr=[below[shown], errors.values[shown]],
+        fmt="none",
+        ecolor=QUIET,
+        capsize=2.5,
+    )
 
 
 @styled

@@ -56,12 +56,14 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
     limit = f"at most {target['value']:g} {QUANTITY_IN_WORDS[target['quantity']]}"
     facts = {
         "Target": f"{limit} in {years(target['years'])}, for "
-        f"{_SCOPE[target['scope']]}, {'with' if target['avoidance'] else 'without'} avoidance, debris not counted",
+        f"{_SCOPE[target['scope']]}, {'with' if target['avoidance'] else 'without'} avoidance, between planes, debris "
+        "not counted",
         "Expected": f"number {significant(decision['number'])}, probability {significant(decision['probability'])}"
         + ("" if decision["step_km"] else " (searched case)"),
         "Share of faults": "no collision expected"
         if decision["fault_share"] is None
         else f"{100.0 * decision['fault_share']:.3g} % of the number is from control faults (assumed)",
+        "Own planes": _own_planes(decision["collisions_own_plane_per_year"]),
         "Margin": _margin(decision),
         "Smallest distance": f"{left} km left between planes when all tolerances are used up; closest pair expected in "
         f"{years(summary['years'])}, faults among it: "
@@ -71,10 +73,7 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         largest = decision["largest_term"]
         facts["Largest term of the gap"] = f"{largest['name']}, {significant(largest['km'], 3)} km"
     if decision["required_step_km"] is None:
-        facts["Drivers"] = (
-            f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target, or planes coincide or oppose each "
-            "other"
-        )
+        facts["Drivers"] = f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target"
     else:
         facts["Drivers"] = "; ".join(driver(one) for one in decision["drivers"][:_DRIVERS])
     facts["Price"] = price(decision["price"], summary["years"])
@@ -237,6 +236,7 @@ def tolerances(study: Study) -> str:
     what = "at most" if spread.distribution == "bounded" else "standard deviation"
     further = {
         f"excursions of {spread.excursion_along_track_km:g} km along track": spread.excursion_along_track_km,
+        f"orbital planes {spread.cross_track_km:g} km across track": spread.cross_track_km,
         f"orbit determination {spread.orbit_determination_m:g} m (1 sigma)": spread.orbit_determination_m,
         f"manoeuvres {spread.manoeuvre_m:g} m (1 sigma)": spread.manoeuvre_m,
     }
@@ -331,6 +331,15 @@ def _margin(decision: dict[str, Any]) -> str:
     if decision["margin_factor"] is None:
         return "no collision expected within these assumptions"
     return f"factor {significant(decision['margin_factor'])} below the target"
+
+
+def _own_planes(per_year: float) -> str:
+    if per_year == 0.0:
+        return "no satellite in a fault is expected to meet another of its plane"
+    return (
+        f"{significant(per_year)} collisions a year of satellites in faults (assumed) that drift past others of their "
+        "plane, whatever the step; not in the target"
+    )
 
 
 def _debris(study: Study) -> str:

@@ -116,7 +116,8 @@ def summarise(
         decision: text, step_km and order (null when no case meets the target), margin_factor (target over what is
         expected; null without a choice or when nothing is expected), required_step_km (the step that just meets the
         target), smallest_distance_km, closest_expected_km, target (quantity, value, years, scope, avoidance),
-        target_quantity, number, probability, fault_share, largest_term (name, km) and terms (km by name), drivers
+        target_quantity, number, probability, fault_share, collisions_own_plane_per_year (not limited by the target),
+        largest_term (name, km) and terms (km by name), drivers
         (name, stated, required_step_km and change_km when doubled, the largest change first), price (trims, drift,
         velocity changes, propellant over the years of the study, band, extra approaches with debris within within_km,
         with their error), all of the searched case when none is chosen;
@@ -179,7 +180,13 @@ def cases(decision: xr.Dataset) -> list[dict[str, Any]]:
         for name in _BY_DISTANCE:
             for within in decision["within_km"].values:
                 row[f"{name}_within_{within:g}_km_per_year"] = _number(one[name].sel(within_km=within))
-        for name in ("collisions_control", "collisions_fault", "collisions_debris", "collisions_debris_error"):
+        for name in (
+            "collisions_control",
+            "collisions_fault",
+            "collisions_own_plane",
+            "collisions_debris",
+            "collisions_debris_error",
+        ):
             row[f"{name}_per_year"] = _number(one[name])
         row |= {name: _number(one[name]) for name in ("fault_share", "number", "probability", "target_quantity")}
         row |= {name: bool(one[name]) for name in ("meets_target", "smallest", "chosen")}
@@ -205,6 +212,7 @@ def _decision(study: Study, decision: xr.Dataset, sensitivity: xr.Dataset, searc
         "closest_expected_km": _number(one["closest_expected"]),
         "target": study.target.model_dump(mode="json"),
         **{name: _number(one[name]) for name in ("target_quantity", "number", "probability", "fault_share")},
+        "collisions_own_plane_per_year": _number(one["collisions_own_plane"]),
         "largest_term": None if largest is None else {"name": largest, "km": known[largest]},
         "terms": terms,
         "drivers": _drivers(sensitivity),

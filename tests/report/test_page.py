@@ -69,6 +69,7 @@ def test_page_says_all_that_is_needed(finished):
         "eccentricity doubled: +0.80 km; per_satellite_year doubled: -0.30 km; hard_body_radius_m doubled: no step",
         "doubled: no step up to 50 km is enough",
         "33.3 % of the number is from control faults (assumed)",
+        "4.0 × 10<sup>−7</sup> collisions a year of satellites in faults (assumed) that drift past others",
         "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
         "invented population of 25 objects, seed 7",
@@ -202,6 +203,7 @@ eccentricity = 1.0e-4
 orbit_determination_m = 12.0
 manoeuvre_m = 8.0
 excursion_along_track_km = 3.0
+cross_track_km = 0.7
 [[sweep.tolerances]]
 name = "narrow"
 [[sweep.faults]]
@@ -211,8 +213,8 @@ per_satellite_year = 0.003
     study = fakes.study(tmp_path, ("\n[target]", f"{swept}\n[target]"))
     words = wording.assumptions(study)
     assert words["Tolerances"] == (
-        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbit "
-        "determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
+        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbital "
+        "planes 0.7 km across track, orbit determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
     )
     assert words["Faults"].startswith("assumed: 0.003 per satellite-year")
     assert words["Forces"].endswith("solar activity drawn from seed 5")
@@ -243,3 +245,5 @@ def test_drivers_without_a_required_step_are_not_known(finished):
     summary = finished.summary()
     summary["decision"]["required_step_km"] = None
     assert wording.decision_facts(summary)["Drivers"].startswith("not known: no step up to 50 km")
+    summary["decision"]["collisions_own_plane_per_year"] = 0.0
+    assert wording.decision_facts(summary)["Own planes"].startswith("no satellite in a fault is expected to meet")

@@ -7,7 +7,8 @@ manoeuvres are normal in both). Control faults are an input of their own, and th
 
 Expected collisions are those without avoidance. `separation` and `step` follow from phase averages along the real
 orbits, the values called closed form from circles and one distribution; see `shells.risk.separation.phase_averaged` and
-`shells.risk.separation.closed_form`.
+`shells.risk.separation.closed_form`. Satellites in a control fault that drift past the others of their own plane, which
+no separation changes, are not counted; see `shells.risk.separation.own_plane`.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from shells.motion.shape import mean_radius
 from shells.risk.separation.closed_form import Shells
 from shells.risk.separation.phase_averaged import NodeGaps, node_gaps
 from shells.risk.separation.solving import least_separation, least_step
-from shells.risk.separation.states import State, states_of
+from shells.risk.separation.states import State, narrowest_km, states_of
 from shells.schema import ORBITS, Schema, Variable, provenance
 
 Floats = NDArray[np.float64]
@@ -142,7 +143,9 @@ BUDGET = Schema(
         "fault_share": Variable(
             _TAILED, "float64", "1", "share of control faults in the collisions there", (0.0, 1.0), _NO_SEPARATION
         ),
-        "step": _of_stack("km", "step of the whole stack, in the order of its shells, that meets the target"),
+        "step": _of_stack(
+            "km", "smallest step of the whole stack, in the order of its shells, from which on the target is met"
+        ),
         "step_closed_form": _of_stack("km", "the same, closed form"),
         "step_fault_share": _of_stack("1", "share of control faults in the collisions of the stack at that step"),
     },
@@ -459,10 +462,14 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
     still = replace(gaps, ripple_km=np.zeros((*gaps.latitude_deg.shape, 1)))
     without_ripple = np.subtract(*_separations(case, still, states))
 
-    def collisions(separation_km: Floats) -> Floats:
-        return gaps.approaches(separation_km, states, bodies)
-
-    step = least_step(collisions, case.target, case.steps, gaps.most_taken_km)
+    width = narrowest_km(states, bodies)
+    step = least_step(
+        lambda step: float(gaps.approaches(step * case.steps, states, bodies).sum()),
+        case.target,
+        steps=case.steps,
+        from_km=gaps.most_taken_km,
+        width_km=width,
+    )
     return {
         "reach": reach,
         "driver_rank": np.argsort(np.argsort(-drivers, axis=-1, kind="stable"), axis=-1) + 1,
@@ -478,10 +485,11 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
         "fault_share": _share(gaps.approaches(separation, fault, bodies), gaps.approaches(separation, control, bodies)),
         "step": step,
         "step_closed_form": least_step(
-            lambda separation_km: circles.collisions(separation_km, states),
+            lambda step: float(circles.collisions(step * case.steps, states).sum()),
             case.target,
-            case.steps,
-            circles.most_taken_km,
+            steps=case.steps,
+            from_km=circles.most_taken_km,
+            width_km=width,
         ),
         "step_fault_share": _share(
             gaps.approaches(step * case.steps, fault, bodies).sum(),
