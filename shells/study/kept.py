@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import lru_cache, wraps
+from functools import wraps
 from threading import Lock
 from typing import Any, TypeVar
 
@@ -23,11 +23,15 @@ def kept(make: Callable[..., Made]) -> Callable[..., Made]:
     callable
         The same function; other arguments take the place of what is kept.
     """
-    remembered, one_at_a_time = lru_cache(maxsize=1)(make), Lock()
+    last: dict[tuple[Any, ...], Made] = {}
+    one_at_a_time = Lock()
 
     @wraps(make)
     def ask(*arguments: Any) -> Made:
-        with one_at_a_time:  # lru_cache alone lets all in that come before the first is done
-            return remembered(*arguments)
+        with one_at_a_time:
+            if arguments not in last:
+                last.clear()  # first, for there may be no room for two
+                last[arguments] = make(*arguments)
+            return last[arguments]
 
     return ask
