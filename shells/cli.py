@@ -6,6 +6,7 @@ end as one message and a non-zero exit: 1 for an error, 2 for wrong usage, 130 f
 
 from __future__ import annotations
 
+import re
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -42,10 +43,10 @@ class _Blocks(click.ParamType):  # type: ignore[type-arg]
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> range:
         """Return the numbers that a text names."""
-        first, colon, last = str(value).partition(":")
-        if not (colon and first.isdecimal() and last.isdecimal() and int(first) < int(last)):
-            self.fail(f"found '{value}', expected two numbers such as 0:50, the second one larger", param, ctx)
-        return range(int(first), int(last))
+        found = re.fullmatch(r"([0-9]{1,9}):([0-9]{1,9})", str(value))
+        if not found or int(found[1]) >= int(found[2]):
+            self.fail(f"found '{value:.40}', expected two numbers such as 0:50, the second one larger", param, ctx)
+        return range(int(found[1]), int(found[2]))
 
 
 @click.group(cls=_Commands)
@@ -162,7 +163,7 @@ def _check_study(path: Path) -> None:
     debris = population.load(loaded, scenarios_of(loaded)[0].seed) if loaded.debris else None
     priced = estimate(loaded, debris)
     click.echo(f"{path}: valid")  # only now, for the calibration builds a fleet
-    print_estimate(priced, loaded.run.workers)
+    print_estimate(priced, far=loaded.cluster is not None)
 
 
 def _check_run(path: Path) -> None:
@@ -170,7 +171,10 @@ def _check_run(path: Path) -> None:
     from shells.study.store import RunDirectory
 
     found = inspect(RunDirectory(path))
+    if found.whole:
+        click.echo(f"{path}: {found.seconds:.2g} s for a block (median), {found.longest:.2g} s for the longest")
     if found.faults:
         raise ShellsError(found.faults)
-    click.echo(f"{path}: all {found.total} blocks are whole")
-    click.echo(f"  seconds  {found.seconds:.2g} for a block (median), {found.longest:.2g} for the longest")
+    click.echo(f"{path}: all {found.total} blocks are whole{', and all results' if found.concluded else ''}")
+    if not found.concluded:
+        click.echo(f"{path}: not concluded yet; run the study to conclude")

@@ -1,6 +1,7 @@
 import gzip
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -99,7 +100,7 @@ def measured(monkeypatch):
         estimate,
         "estimate",
         lambda study, debris: estimate.Estimate(
-            8, 3, study.satellites, debris.sizes["object"], 9000.0, 70.0, 0.61, 0.02
+            8, 3, study.satellites, debris.sizes["object"], estimate.workers_of(study), 9000.0, 70.0, 0.61, 0.02
         ),
     )
 
@@ -116,10 +117,14 @@ def test_new_check_and_back(tmp_path, monkeypatch, measured):
         "cases    8",
         "objects  300 satellites, 600 debris objects",
         "blocks   3, the longest about 70 seconds",
-        "time     about 38 minutes on 4 workers of this machine",
+        "time     about 38 minutes on 4 cores of this machine",
         "memory   about 0.61 GB a worker",
         "disk     about 0.020 GB",
     ]
+    table = '[cluster]\nsystem = "pbs"\njobs = 2\ncores = 4\nprocesses = 2\nmemory_gb = 8\nwalltime_hours = 1\n'
+    Path("large.toml").write_text(Path("first-study.toml").read_text() + table)
+    result = call("check", "large.toml")
+    assert "time     about 19 minutes on 8 cores of the cluster, if they are as fast as one here" in result.output
     assert call("new", "other_name").exit_code == 0
     assert 'name = "other_name"' in Path("other_name.toml").read_text()
     result = call("new")
@@ -325,6 +330,7 @@ def test_options_of_a_run(trial):
         (("--blocks", "3"), "found '3', expected two numbers such as 0:50"),
         (("--blocks", "5:5"), "found '5:5', expected two numbers such as 0:50, the second one larger"),
         (("--blocks", "-1:5"), "found '-1:5'"),
+        (("--blocks", "0:" + "9" * 5000), "found '0:99"),
         (("--tls-ca", "x"), "--tls-ca, --tls-cert and --tls-key go with --scheduler"),
     ):
         result = call("run", trial, *arguments)
@@ -339,8 +345,25 @@ def test_parts_and_check_of_a_run_directory(trial):
     result = call("check", "runs/trial")
     assert result.exit_code == 1
     assert "Error: runs/trial: 2 of 4 blocks are whole:\n  - blocks 2, 3: not computed yet\n" in result.output
+    assert re.search(r"runs/trial: [0-9.e-]+ s for a block \(median\), [0-9.e-]+ s for the longest\n", result.output)
+    assert call("run", trial, "--blocks", "2:4").exit_code == 0
+    result = call("check", "runs/trial")
+    assert result.exit_code == 0 and "all 4 blocks are whole\nruns/trial: not concluded yet" in result.output
     assert call("run", trial).exit_code == 0
     result = call("check", "runs/trial")
-    assert result.exit_code == 0 and "runs/trial: all 4 blocks are whole\n  seconds  " in result.output
+    assert result.exit_code == 0 and "runs/trial: all 4 blocks are whole, and all results\n" in result.output
+    for damage, words in (
+        (lambda: Path("runs/trial/summary.json").write_text("{"), "  - summary.json: damaged: Expecting property"),
+        (lambda: shutil.rmtree("runs/trial/results.zarr/planes"), "  - results.zarr/planes: damaged: missing\n"),
+        (
+            lambda: Path("runs/trial/results.zarr/decision/step/c/0").write_bytes(b""),
+            "  - results.zarr/decision: damaged: its files do not match their seal\n",
+        ),
+    ):
+        damage()
+        result = call("check", "runs/trial")
+        assert result.exit_code == 1 and words in result.output
+        assert call("run", trial).exit_code == 0
+        assert "all 4 blocks are whole, and all results" in call("check", "runs/trial").output
     result = call("check", "runs")
     assert result.exit_code == 1 and "runs/manifest.json: cannot be read" in result.output

@@ -202,21 +202,23 @@ def _found(summary: dict[str, Any]) -> str:
     )
 
 
-def print_estimate(found: Estimate, workers: int) -> None:
+def print_estimate(found: Estimate, *, far: bool) -> None:
     """Print how much work a study is, on stdout.
 
     Parameters
     ----------
     found : shells.study.estimate.Estimate
         From the calibration.
-    workers : int
-        Workers that share the blocks.
+    far : bool
+        Whether the workers are those of a cluster.
     """
+    cores = found.workers.threads
+    where = "the cluster, if they are as fast as one here" if far else "this machine"
     facts = {
         "cases": f"{found.cases}",
         "objects": f"{found.satellites} satellites, {found.debris} debris objects",
         "blocks": f"{found.blocks}, the longest about {_duration(found.longest_block_seconds)}",
-        "time": f"about {_duration(found.core_seconds / workers)} on {workers} workers of this machine",
+        "time": f"about {_duration(found.core_seconds / cores)} on {cores} core{'s' * (cores > 1)} of {where}",
         "memory": f"about {significant(found.worker_gb)} GB a worker",
         "disk": f"about {significant(found.disk_gb)} GB",
     }

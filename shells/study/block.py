@@ -5,7 +5,7 @@ A block moves its debris once for all layouts. It returns Datasets; whoever call
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from shells.schema import OBJECTS, RATES
 from shells.study import decision, encounters
 from shells.study.cases import UNSTACKED, Layout, Scenario, expand, layouts_of, scenarios_of, searched_case
 from shells.study.configuration import Study
+from shells.study.kept import kept
 from shells.study.price import price_of
 from shells.study.sensitivity import sensitivity
 from shells.study.stacked import Stacked
@@ -34,8 +35,8 @@ from shells.study.summary import start_of
 #: Averages over phase need the orbits less often than the search: every so many nodes.
 AVERAGE_EVERY = 4
 
-#: So many layouts are averaged at once, and those of 8 times as many are kept in memory.
-_LAYOUTS_AT_ONCE = 32
+#: So many layouts are averaged at once, and so many of one scenario are kept in memory, moved.
+LAYOUTS_AT_ONCE, LAYOUTS_KEPT = 32, 256
 
 #: Collision rates with debris are scaled by area from this threshold [km], over which the geometry drifts anyway.
 SMALL_KM = 0.1
@@ -295,9 +296,8 @@ def averaged(study: Study, leaders: xr.Dataset, debris: xr.Dataset) -> xr.Datase
 
 def _rates_by_layout(study: Study, scenario: Scenario, debris: xr.Dataset) -> xr.Dataset:
     """Return the rates of debris with all layouts, Rates (layout, object, within_km)."""
-    layouts = (Layout(UNSTACKED, 0.0, "monotone"), *layouts_of(study))
-    groups = [layouts[first : first + _LAYOUTS_AT_ONCE] for first in range(0, len(layouts), _LAYOUTS_AT_ONCE)]
-    rates = [averaged(study, _leaders(study, group, scenario), debris)["rate"] for group in groups]
+    layouts = _weighed(study)
+    rates = [averaged(study, leaders, debris)["rate"] for leaders in _leaders(study, scenario)]
     rate = xr.concat(rates, "plane").transpose("plane", "object", "within_km")  # those of a layout follow each other
     return RATES.build(
         {
@@ -310,21 +310,36 @@ def _rates_by_layout(study: Study, scenario: Scenario, debris: xr.Dataset) -> xr
     )
 
 
-@lru_cache(maxsize=8)
-def _leaders(study: Study, layouts: tuple[Layout, ...], scenario: Scenario) -> xr.Dataset:
-    """Return one satellite of each plane of some layouts over the mission, moved once by each worker.
-
-    Side by side as planes of one fleet, so that one average does for all.
-    """
-    orbits = [thinned(move(study, scenario, leaders_of(fleet_of(study, layout, scenario)))) for layout in layouts]
-    joined = xr.concat(orbits, "object", combine_attrs="override")
-    number = np.arange(joined.sizes["object"])
-    return joined.assign({name: joined[name].variable.copy(data=number) for name in ("object", "plane")})
+def _weighed(study: Study) -> tuple[Layout, ...]:
+    """Return the layouts that debris is weighed against: the unstacked one, and those of the study."""
+    return Layout(UNSTACKED, 0.0, "monotone"), *layouts_of(study)
 
 
-@lru_cache(maxsize=1)
+def _leaders(study: Study, scenario: Scenario) -> Iterator[xr.Dataset]:
+    """Yield one satellite of each plane of some layouts over the mission, until all layouts had their turn."""
+    yield from _first_leaders(study, scenario)
+    yield from _leaders_from(study, scenario, LAYOUTS_KEPT, None)
+
+
+@kept
+def _first_leaders(study: Study, scenario: Scenario) -> tuple[xr.Dataset, ...]:
+    return tuple(_leaders_from(study, scenario, 0, LAYOUTS_KEPT))
+
+
+def _leaders_from(study: Study, scenario: Scenario, first: int, last: int | None) -> Iterator[xr.Dataset]:
+    """Yield leaders of some layouts, side by side as planes of one fleet, so that one average does for all."""
+    layouts = _weighed(study)[first:last]
+    for start in range(0, len(layouts), LAYOUTS_AT_ONCE):
+        group = layouts[start : start + LAYOUTS_AT_ONCE]
+        orbits = [thinned(move(study, scenario, leaders_of(fleet_of(study, layout, scenario)))) for layout in group]
+        joined = xr.concat(orbits, "object", combine_attrs="override")
+        number = np.arange(joined.sizes["object"])
+        yield joined.assign({name: joined[name].variable.copy(data=number) for name in ("object", "plane")})
+
+
+@kept
 def _searched_fleet(study: Study, layout: Layout, scenario: Scenario) -> tuple[xr.Dataset, xr.Dataset]:
-    """Return the fleet of the searched layout and its orbits, moved once by each worker."""
+    """Return the fleet of the searched layout and its orbits, moved once by each process."""
     fleet = fleet_of(study, layout, scenario)
     return fleet, move(study, scenario, fleet)
 

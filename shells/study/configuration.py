@@ -38,6 +38,8 @@ from shells.study.possible import require_frozen_orbit, require_stack
 #: Times are kept in nanoseconds, which end in 2262: a mission may start up to here and last a century.
 FIRST_START, LAST_START = datetime(1958, 1, 1, tzinfo=UTC), datetime(2150, 1, 1, tzinfo=UTC)
 
+#: A study file may have so many bytes. A sweep of a hundred orders of a thousand planes has half of it.
+LARGEST_FILE = 1_000_000
 
 #: The tables that say how the work is done. Results do not depend on them, nor does the hash of a study.
 HOW = ("run", "cluster")
@@ -74,6 +76,7 @@ def _agrees(check: Callable[[], object]) -> None:
 Positive = Annotated[float, Field(gt=0.0)]
 NotNegative = Annotated[float, Field(ge=0.0)]
 Count = Annotated[int, Field(ge=1, le=10_000_000)]
+Seed = Annotated[int, Field(ge=0, le=10**18)]  # results hold it in 64 bits
 
 
 class Table(BaseModel):
@@ -88,7 +91,7 @@ class StudyTable(Table):
     name: str = Field(pattern=r"^[A-Za-z0-9_-]+$", description="name of the study and of its run directory")
     start: Annotated[datetime, AfterValidator(_utc)] = Field(description="start of the mission, UTC")
     years: float = Field(gt=0.0, le=100.0, description="length of the mission [Julian years]")
-    seed: int = Field(ge=0, description="seed of everything that is drawn")
+    seed: Seed = Field(description="seed of everything that is drawn")
 
 
 class FleetTable(Table):
@@ -225,7 +228,7 @@ class ForcesTable(Table):
     solar_activity: Literal["low", "mean", "high", "cycle", "drawn"] = Field(
         default="mean", description="constant (low, mean, high), the reference cycle, or cycles drawn like past ones"
     )
-    solar_seed: int = Field(default=0, ge=0, description="seed of the drawn cycles")
+    solar_seed: Seed = Field(default=0, description="seed of the drawn cycles")
 
 
 class DemoDebris(Table):
@@ -288,12 +291,8 @@ class SweepTable(Table):
     solar_activity: tuple[Literal["low", "mean", "high", "cycle", "drawn"], ...] = Field(
         default=(), description="solar activities, by default that of [forces]"
     )
-    solar_seed: tuple[Annotated[int, Field(ge=0)], ...] = Field(
-        default=(), description="seeds of drawn cycles, by default that of [forces]"
-    )
-    seed: tuple[Annotated[int, Field(ge=0)], ...] = Field(
-        default=(), description="seeds of invented debris, by default that of [study]"
-    )
+    solar_seed: tuple[Seed, ...] = Field(default=(), description="seeds of drawn cycles, by default that of [forces]")
+    seed: tuple[Seed, ...] = Field(default=(), description="seeds of invented debris, by default that of [study]")
     tolerances: tuple[ToleranceSet, ...] = Field(default=(), description="sets of tolerances, by default [tolerances]")
     faults: tuple[FaultSet, ...] = Field(default=(), description="sets of control faults, by default [faults]")
 
@@ -594,7 +593,7 @@ def load_study(path: str | Path) -> Study:
     """
     path = Path(path)
     try:
-        text = path.read_bytes().decode("utf-8")
+        text = _bytes(path).decode("utf-8")
     except OSError as error:
         raise ConfigError(
             f"{path}: cannot read the study file: {error.strerror}. Give the path of a TOML file; "
@@ -608,8 +607,24 @@ def load_study(path: str | Path) -> Study:
         raise ConfigError(messages.syntax_message(path, text, error)) from None
     except ValidationError as error:
         raise ConfigError(messages.message(path, error, tomllib.loads(text), locator.key_lines(text), Study)) from None
+    except (ValueError, RecursionError) as error:  # Python's own limits, which tomllib does not put in words
+        rule = "brackets or keys within each other" if isinstance(error, RecursionError) else "digits of a number"
+        raise ConfigError(f"{path}: not a study: found more {rule} than can be read.") from None
     study._text = text
     return study
+
+
+def _bytes(path: Path) -> bytes:
+    """Return what a study file holds; a pipe might never end, and what is huge is not a study."""
+    if path.exists() and not path.is_file():
+        raise ConfigError(f"{path}: not a file. Give the path of a TOML file; `shells new` writes one to start from.")
+    with path.open("rb") as stream:
+        data = stream.read(LARGEST_FILE + 1)
+    if len(data) > LARGEST_FILE:
+        raise ConfigError(
+            f"{path}: larger than {LARGEST_FILE} bytes, and a study is not. Give the path of a TOML file."
+        )
+    return data
 
 
 def _validated(text: str, directory: Path) -> Study:

@@ -537,23 +537,22 @@ def assemble(
         Of all cases; debris columns stay missing without debris.
     """
     decided = together(study, [block["decision"] for block in fleet_blocks])
-    cases_of = {
-        scenario: np.flatnonzero(decided["scenario"].values == scenario) for scenario in range(len(fleet_blocks))
-    }
     sums: dict[int, dict[str, _Sum]] = {}
+    row_of: dict[int, int] = {}  # of each layout, the same in all blocks
     for scenario, block in debris_blocks:
-        layout = decided["layout"].values[cases_of[scenario]]
         rate = block["rates"]["rate"].sel(within_km=decided["within_km"]).transpose("object", "layout", "within_km")
+        row_of = {number: row for row, number in enumerate(rate["layout"].values.tolist())}
+        struck = block["collisions"]["rate"].transpose("object", "layout").sel(layout=rate["layout"])
         mine = sums.setdefault(scenario, {name: _Sum() for name in _WITH_DEBRIS})
-        mine["debris_approaches"].add(rate.sel(layout=layout).values)
+        mine["debris_approaches"].add(rate.values)
         # object by object, for the same ones are met in both layouts: the difference is known far better than either
-        mine["extra_debris_approaches"].add((rate - rate.sel(layout=UNSTACKED)).sel(layout=layout).values)
-        mine["collisions_debris"].add(
-            block["collisions"]["rate"].transpose("object", "layout").sel(layout=layout).values
-        )
+        mine["extra_debris_approaches"].add((rate - rate.sel(layout=UNSTACKED)).values)
+        mine["collisions_debris"].add(struck.values)
     values = {name: decided[name].values for name in DECISION.variables}
     for scenario, found in sums.items():
+        cases = np.flatnonzero(decided["scenario"].values == scenario)
+        rows = [row_of[layout] for layout in decided["layout"].values[cases].tolist()]
         for name, added in found.items():
-            values[name][cases_of[scenario]] = added.total
-            values[f"{name}_error"][cases_of[scenario]] = added.error
+            values[name][cases] = added.total[rows]
+            values[f"{name}_error"][cases] = added.error[rows]
     return DECISION.build(values, attributes={"text": decided.attrs["text"]})

@@ -22,12 +22,16 @@ from shells.study import block, decision
 from shells.study.cases import cut, expand, layouts_of, scenarios_of
 from shells.study.configuration import Study
 from shells.study.stacked import Stacked
+from shells.study.stream import Workers
 
 #: The calibration: so many debris objects for so long [Julian years], at most.
 _OBJECTS, _YEARS = 300, 1.0
 
 #: Numbers that one object has at one node while its block is worked on: elements, rates, and copies of both.
 _NUMBERS_PER_NODE = 40
+
+#: Numbers of an orbit at one node: elements and rates.
+_NUMBERS_OF_ORBIT = 12
 
 #: What a worker holds before it has any objects: Python, libraries and compiled kernels [GB].
 _WORKER_GB = 0.45
@@ -43,6 +47,8 @@ class Estimate:
         In all.
     satellites, debris : int
         Objects of one case.
+    workers : Workers
+        Who shares the blocks.
     core_seconds : float
         Time on one core of this machine [s].
     longest_block_seconds : float
@@ -55,10 +61,29 @@ class Estimate:
     blocks: int
     satellites: int
     debris: int
+    workers: Workers
     core_seconds: float
     longest_block_seconds: float
     worker_gb: float
     disk_gb: float
+
+
+def workers_of(study: Study) -> Workers:
+    """Return the workers that a study asks for: those of its `[cluster]`, else of its `[run]` table.
+
+    Parameters
+    ----------
+    study : Study
+        The study.
+
+    Returns
+    -------
+    Workers
+        A thread works on a block at a time.
+    """
+    if study.cluster:
+        return Workers(study.cluster.jobs * study.cluster.processes, study.cluster.jobs * study.cluster.cores)
+    return Workers(study.run.workers if study.run.engine == "processes" else 1, study.run.workers)
 
 
 def estimate(study: Study, debris: xr.Dataset | None) -> Estimate:
@@ -82,10 +107,13 @@ def estimate(study: Study, debris: xr.Dataset | None) -> Estimate:
     fleet = layouts * costs.layout + cases / scenarios * costs.assessment
     group = count * (costs.move + (layouts + 1) * costs.average)
     searched = costs.fleet_search + count * costs.search  # under the first scenario only
-    own = (layouts * costs.layout + costs.fleet_move) * (count > 0)  # what each worker moves for itself
+    own = (layouts * costs.layout + costs.fleet_move) * (count > 0)  # what each process moves for itself
     largest = min(study.run.objects_per_block, count)
     share = largest / count if count else 0.0
+    workers = workers_of(study)
     nodes = study.study.years * YEAR.value / DAY.value
+    leaders = study.fleet.planes * min(layouts + 1, block.LAYOUTS_KEPT) * (count > 0)
+    kept = _NUMBERS_OF_ORBIT * leaders / block.AVERAGE_EVERY
     approaches = costs.fleet_found + count * costs.found
     rates = scenarios * count * (layouts + 1) * (len(study.approaches.within_km) + 2)
     return Estimate(
@@ -93,9 +121,10 @@ def estimate(study: Study, debris: xr.Dataset | None) -> Estimate:
         blocks=blocks,
         satellites=study.satellites,
         debris=count,
-        core_seconds=scenarios * (fleet + group + study.run.workers * own) + searched,
+        workers=workers,
+        core_seconds=scenarios * (fleet + group + workers.processes * own) + searched,
         longest_block_seconds=max(fleet + costs.fleet_search, share * (group + count * costs.search) + own),
-        worker_gb=_WORKER_GB + 8e-9 * nodes * _NUMBERS_PER_NODE * (largest + study.satellites),
+        worker_gb=_WORKER_GB + 8e-9 * nodes * (_NUMBERS_PER_NODE * (largest + study.satellites) + kept),
         disk_gb=8e-9 * (approaches * len(APPROACHES.variables) + rates),
     )
 

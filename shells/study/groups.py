@@ -2,7 +2,8 @@
 
 The rename is the very last act, so a group that is present is complete. Each group carries checksums of two kinds: of
 the data of each Dataset, not of metadata, so that equal results have equal checksums; and a seal over all its bytes,
-which tells in a moment, without decoding anything, whether a file was damaged.
+which tells in a moment, without decoding anything, whether a file was damaged. What it was written for stands in its
+attributes, so that a group which was copied to a wrong place is not taken for the one that belongs there.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import json
+import os
 import shutil
 import uuid
 from collections.abc import Collection, Iterable, Mapping
@@ -50,27 +52,51 @@ SCHEMA_OF: dict[str, Schema] = {
 #: The codecs that `write` uses. Nothing packed by others is decoded: a store may come from anywhere.
 CODECS = {"bytes", "vlen-utf8", "zstd"}
 
-_HEAD = "zarr.json"
+#: The file of a group that holds its attributes.
+HEAD = "zarr.json"
 _MEND = "Run the same study again: what is damaged is set aside and computed anew."
 
 
-def make(place: Path) -> None:
-    """Make an empty group, unless one is there; several processes may do so at once.
+def make(place: Path, attributes: Mapping[str, Any]) -> None:
+    """Make an empty group, unless it is there with the same attributes; several processes may do so at once.
 
     Parameters
     ----------
     place : Path
         Its directory.
+    attributes : mapping of str to Any
+        Of the group: anything JSON can hold.
     """
     place.mkdir(parents=True, exist_ok=True)
-    if not (place / _HEAD).exists():
+    head = json.dumps({"attributes": attributes, "zarr_format": 3, "node_type": "group"}).encode()
+    if not (place / HEAD).exists() or (place / HEAD).read_bytes() != head:
         draft = place / uuid.uuid4().hex
-        draft.write_text(json.dumps({"attributes": {}, "zarr_format": 3, "node_type": "group"}), encoding="utf-8")
-        draft.replace(place / _HEAD)
+        write_through(draft, head)
+        draft.replace(place / HEAD)
+
+
+def write_through(path: Path, data: bytes) -> None:
+    """Write a file that outlives a power cut from here on, whatever is renamed to it.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    data : bytes
+        What it holds.
+    """
+    with path.open("wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
 
 
 def write(
-    store: Path, group: str, content: xr.Dataset | Mapping[str, xr.Dataset], attributes: Mapping[str, Any]
+    store: Path,
+    group: str,
+    content: xr.Dataset | Mapping[str, xr.Dataset],
+    written_for: Mapping[str, Any],
+    attributes: Mapping[str, Any],
 ) -> None:
     """Write a group whole, unless it is there already: what is computed twice is equal, and the first stays.
 
@@ -82,6 +108,8 @@ def write(
         Path of the group in the store.
     content : Dataset or mapping of str to Dataset
         One Dataset, named like the group, or several, each a subgroup of its name.
+    written_for : mapping of str to Any
+        What tells it from all other groups, for `damage`.
     attributes : mapping of str to Any
         Further attributes of the group: anything JSON can hold.
 
@@ -106,10 +134,10 @@ def write(
         )
     checksums = {name: checksum(dataset) for name, dataset in datasets.items()}
     root = zarr.open_group(memory, mode="a")
-    root.attrs.update({**attributes, "checksums": checksums})
-    files = {name: data.to_bytes() for name, data in packed.items() if name != _HEAD}
+    root.attrs.update({**attributes, "written_for": dict(written_for), "checksums": checksums})
+    files = {name: data.to_bytes() for name, data in packed.items() if name != HEAD}
     root.attrs.update({"seal": _seal(root.attrs.asdict(), sorted(files.items()))})
-    files[_HEAD] = packed[_HEAD].to_bytes()
+    files[HEAD] = packed[HEAD].to_bytes()
     part = store / PARTS / uuid.uuid4().hex
     try:
         _write_files(part, files)
@@ -157,8 +185,8 @@ def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[s
     return datasets
 
 
-def damage(store: Path, group: str) -> str:
-    """Return what is wrong with the files of a group, by its seal.
+def damage(store: Path, group: str, expected: Mapping[str, Any]) -> str:
+    """Return what is wrong with the files of a group, by its seal and by what it says of itself.
 
     Parameters
     ----------
@@ -166,6 +194,8 @@ def damage(store: Path, group: str) -> str:
         Directory of the zarr store.
     group : str
         Path of a group that is there.
+    expected : mapping of str to Any
+        What it must have been written for: another group may be whole too, and lie here by mistake.
 
     Returns
     -------
@@ -176,13 +206,17 @@ def damage(store: Path, group: str) -> str:
     try:
         attributes = attributes_of(place)
         seal = attributes.pop("seal")
+        written_for = dict(attributes["written_for"])
         paths = (path for path in place.rglob("[!.]*") if path.is_file())
         files = {path.relative_to(place).as_posix(): path for path in paths}
-        del files[_HEAD]
+        del files[HEAD]
         found = _seal(attributes, ((name, files[name].read_bytes()) for name in sorted(files)))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         return f"{type(error).__name__}: {error}"
-    return "" if found == seal else "its files do not match their seal"
+    if found != seal:
+        return "its files do not match their seal"
+    other = [name for name, value in expected.items() if written_for.get(name) != value]
+    return f"it was written for another {', '.join(other)}" if other else ""
 
 
 def checksum(dataset: xr.Dataset) -> str:
@@ -220,8 +254,37 @@ def attributes_of(place: Path) -> dict[str, Any]:
     dict
         Checksums, seal and what its writer gave.
     """
-    attributes: dict[str, Any] = json.loads((place / _HEAD).read_bytes())["attributes"]
+    attributes: dict[str, Any] = json.loads((place / HEAD).read_bytes())["attributes"]
     return attributes
+
+
+def size_of(place: Path, dimension: str) -> int:
+    """Return how many entries a dimension has, from metadata alone.
+
+    Parameters
+    ----------
+    place : Path
+        Directory of a group of one Dataset.
+    dimension : str
+        One that has a coordinate.
+
+    Returns
+    -------
+    int
+        Its size.
+
+    Raises
+    ------
+    StoreError
+        The group is missing or damaged.
+    """
+    if not place.is_dir():
+        raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
+    try:
+        (size,) = json.loads((place / dimension / HEAD).read_bytes())["shape"]
+        return int(size)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
+        raise StoreError(f"{place}: damaged ({type(error).__name__}: {error}). {_MEND}") from error
 
 
 def discard(store: Path, group: str) -> None:
@@ -281,7 +344,7 @@ def _seal(attributes: Mapping[str, Any], files: Iterable[tuple[str, bytes]]) -> 
 
 
 def _load(store: Path, group: str, schema: Schema) -> xr.Dataset:
-    for head in (store / group).glob(f"*/{_HEAD}"):
+    for head in (store / group).glob(f"*/{HEAD}"):
         foreign = {codec["name"] for codec in json.loads(head.read_bytes())["codecs"]} - CODECS
         if foreign:
             raise StoreError(f"{head.parent.name} is packed by {', '.join(sorted(foreign))}, which is never used here")
@@ -289,7 +352,7 @@ def _load(store: Path, group: str, schema: Schema) -> xr.Dataset:
         store, group=group, zarr_format=3, consolidated=False, chunks=None, decode_timedelta=False
     ).load()
     dataset = _texts(dataset, np.dtype(np.str_))
-    for name in ("checksums", "seal"):
+    for name in ("written_for", "checksums", "seal"):
         dataset.attrs.pop(name, None)
     return dataset[[name for name in schema.variables if name in dataset.variables]]
 

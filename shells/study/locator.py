@@ -8,6 +8,7 @@ not told apart; they stand on the line of their table.
 from __future__ import annotations
 
 import re
+from collections import Counter
 
 _KEY = re.compile(r"""\s*(?:"((?:[^"\\]|\\.)*)"|'([^']*)'|([A-Za-z0-9_-]+))\s*""")
 _TOKEN = re.compile(r"""\"{3}|'{3}|"(?:[^"\\]|\\.)*"|'[^']*'|\#.*|[\[\]{}]""")
@@ -31,6 +32,7 @@ def key_lines(text: str) -> dict[Keys, int]:
         of its header, or of its first key.
     """
     lines: dict[Keys, int] = {}
+    entries: Counter[Keys] = Counter()
     table: Keys = ()
     inside = _Value()
     for number, line in enumerate(text.splitlines(), start=1):
@@ -44,7 +46,8 @@ def key_lines(text: str) -> dict[Keys, int]:
             table, _ = _keys(statement.lstrip("["))
             lines.setdefault(table, number)
             if statement.startswith("[["):
-                table += (sum(path[:-1] == table and isinstance(path[-1], int) for path in lines),)
+                entries[table] += 1
+                table += (entries[table] - 1,)
             path = table
         else:
             keys, end = _keys(line)

@@ -17,12 +17,10 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-import xarray as xr
-
 from shells import __version__
 from shells.errors import InputError, ShellsError, StoreError
 from shells.study import engines, population
-from shells.study.cases import Block, Layout, Scenario, expand, scenarios_of, searched_case
+from shells.study.cases import Block, Layout, expand, scenarios_of, searched_case
 from shells.study.configuration import Study, load_study
 from shells.study.engines import EngineError
 from shells.study.found import total
@@ -187,9 +185,7 @@ class _Run:
 
     def work(self, retry_failed: bool) -> None:
         """Do all that is missing."""
-        populations = [self.load_debris(scenario) for scenario in scenarios_of(self.study)]
-        debris = populations[0]
-        self.all_blocks = self.place.blocks(self.study, debris.sizes["object"] if debris is not None else 0)
+        self.all_blocks = self.place.blocks(self.study, self.keep_debris())
         self.blocks = self.asked_for()
         self.own = frozenset(self.blocks)
         self.failures = {} if retry_failed else self.place.failures({*self.blocks, self.all_blocks[0]})
@@ -201,7 +197,7 @@ class _Run:
         if not self.failures and self.part is None:
             self.mend()
         if not self.failures and self.part is None:
-            self.conclude(debris)
+            self.conclude()
 
     def asked_for(self) -> tuple[Block, ...]:
         """Return the blocks of this session."""
@@ -215,21 +211,21 @@ class _Run:
             )
         return blocks
 
-    def load_debris(self, scenario: Scenario) -> xr.Dataset | None:
-        """Return the debris of a scenario, read or drawn once and then kept with the run."""
+    def keep_debris(self) -> int:
+        """See that the debris of each seed is kept with the run, read or drawn once; return how many objects it has."""
         if self.study.debris is None:
-            return None
-        group = debris_group(scenario)
-        fault = self.place.fault_of(group) if self.place.holds(group) else ""
-        if fault:
-            self.tell("note", f"the debris was damaged ({fault}): set aside as {self.place.set_aside(group)}")
-        if self.place.holds(group):
-            return self.place.read(group)
-        debris = population.load(self.study, scenario.seed)
-        with self.place.writing():
-            self.place.write_once(group, debris)
-        self.tell("note", f"{debris.sizes['object']} debris objects")
-        return self.place.read(group)
+            return 0
+        seeds = {debris_group(scenario): scenario.seed for scenario in scenarios_of(self.study)}
+        for group, seed in seeds.items():
+            fault = self.place.fault_of(group) if self.place.holds(group) else ""
+            if fault:
+                self.tell("note", f"the debris was damaged ({fault}): set aside as {self.place.set_aside(group)}")
+            if not self.place.holds(group):
+                debris = population.load(self.study, seed)
+                with self.place.writing():
+                    self.place.write_once(group, debris)
+                self.tell("note", f"{debris.sizes['object']} debris objects")
+        return self.place.size_of(next(iter(seeds)), "object")
 
     def take_stock(self) -> None:
         """Count the blocks that are done."""
@@ -348,7 +344,7 @@ class _Run:
             self.tell("note", f"block {block.number} was damaged ({fault}): set aside as {aside}, computed anew")
         return list(damaged)
 
-    def conclude(self, debris: xr.Dataset | None) -> None:
+    def conclude(self) -> None:
         """Write what rests on all blocks: decision, planes, counts, summary."""
         from shells.study import encounters
         from shells.study.decision import assemble
@@ -363,6 +359,8 @@ class _Run:
         debris_risk = encounters.conclude(
             self.study, (place.read_block(block, "numbers", "workload_of_objects") for block in searched)
         )
+        first = scenarios_of(self.study)[0]
+        debris = place.read(debris_group(first)) if self.study.debris is not None else None
         with place.writing():
             for name, dataset in {**fleet[0], **debris_risk, "decision": decision, "found": found}.items():
                 place.write(name, dataset)

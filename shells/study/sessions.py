@@ -10,16 +10,37 @@ session is its start and the time that passed.
 from __future__ import annotations
 
 import json
+import os
 import time
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BaseModel, ConfigDict
 
 from shells.study import provenance
 
 SESSIONS = "sessions"
 LOG_FILE = "log.jsonl"
+
+
+def _time(text: str) -> str:
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError("no time zone")
+    return text
+
+
+class _Facts(BaseModel):
+    """What the file of a session holds at least."""
+
+    model_config = ConfigDict(strict=True, extra="allow")
+    start: Annotated[str, AfterValidator(_time)]
+    end: Annotated[str, AfterValidator(_time)] | None
+    part: str
+    version: str
+    commit: str | None
+    host: str
 
 
 @dataclass(frozen=True)
@@ -86,7 +107,7 @@ def begin(directory: Path, part: str = "", **facts: Any) -> Session:
     """
     (directory / SESSIONS).mkdir(exist_ok=True)
     facts = {"start": provenance.now(), "end": None, "part": part, **facts}
-    number = 1 + max((int(path.stem) for path in (directory / SESSIONS).glob("*.json")), default=0)
+    number = 1 + max((int(path.stem) for path in _files(directory)), default=0)
     while True:
         path = directory / SESSIONS / f"{number:05d}.json"
         try:
@@ -96,6 +117,7 @@ def begin(directory: Path, part: str = "", **facts: Any) -> Session:
             number += 1
             continue
         log_file = directory / (f"log-{path.stem}.jsonl" if part else LOG_FILE)
+        _end_line(log_file)
         return Session(path, log_file, facts, time.monotonic())
 
 
@@ -113,9 +135,27 @@ def every(directory: Path) -> list[dict[str, Any]]:
         In the order in which they began; "end" is None for one that died or is on.
     """
     found = []
-    for path in sorted((directory / SESSIONS).glob("*.json")):
+    for path in sorted(_files(directory)):
         try:
-            found.append(json.loads(path.read_text(encoding="utf-8")))
+            found.append(_Facts.model_validate_json(path.read_bytes()).model_dump())
         except ValueError:  # it died, or the disk was full, as it began
             continue
     return found
+
+
+def _files(directory: Path) -> list[Path]:
+    """Return the files of sessions; others, such as copies that somebody made, have other names."""
+    return [path for path in (directory / SESSIONS).glob("*.json") if path.stem.isdecimal() and len(path.stem) < 10]
+
+
+def _end_line(log_file: Path) -> None:
+    """End the last line of a log: that of a session which died may be cut, and must not run into the next one."""
+    try:
+        with log_file.open("rb+") as stream:
+            if stream.seek(0, os.SEEK_END) == 0:
+                return
+            stream.seek(-1, os.SEEK_END)
+            if stream.read(1) != b"\n":
+                stream.write(b"\n")
+    except FileNotFoundError:
+        return

@@ -1,7 +1,7 @@
 """The run directory: what is written where, when a block counts as done, and how it is read again.
 
     runs/NAME/  study.toml  manifest.json  summary.json  results.zarr/  log.jsonl  report/
-                sessions/  failed/  damaged/  locks/
+                sessions/  failed/  damaged/  locks/  jobs/
 
 A block is one group of the one zarr store, `results.zarr/blocks/00012`, written whole by the task that computes it. A
 run directory belongs to one study, known by its hash; what it was cut into stays as the first run cut it. Of a block
@@ -31,6 +31,8 @@ from shells.study.configuration import Study
 from shells.study.sessions import Session
 
 DEFAULT_ROOT = Path("runs")
+
+SUMMARY = "summary.json"
 
 #: Blocks whose files are read at once when all are verified: reading them waits for the file system most of the time.
 _READERS = 8
@@ -68,6 +70,11 @@ class RunDirectory:
         """Directory of the errors of blocks that failed."""
         return self.path / "failed"
 
+    @property
+    def is_concluded(self) -> bool:
+        """Whether a run has come to its end here: its summary, which is written last, is there."""
+        return (self.path / SUMMARY).exists()
+
     def make(self) -> None:
         """Make the directory.
 
@@ -78,11 +85,9 @@ class RunDirectory:
         """
         with self.writing():
             self.path.mkdir(parents=True, exist_ok=True)
-        if not (self.path / manifest.MANIFEST).exists() and (self.store.exists() or self.log_file.exists()):
-            raise StoreError(
-                f"{self.path}: holds results but no manifest.json, so it cannot be told whose they are. Remove the "
-                "directory, or give another place with --directory."
-            )
+        # results first: who begins meanwhile writes a manifest before any
+        if (self.store.exists() or self.log_file.exists()) and not (self.path / manifest.MANIFEST).exists():
+            self._manifest()
 
     @contextmanager
     def locked(self, *, shared: bool = False) -> Iterator[str]:
@@ -135,19 +140,33 @@ class RunDirectory:
         StoreError
             The directory belongs to another study or to another version of the library, or the catalogue has changed.
         """
-        wanted = manifest.of_study(study)
-        facts = {"version": __version__, "commit": provenance.commit(), "host": provenance.host(), **facts}
-        note = manifest.note_on_versions(self.path, sessions.every(self.path), facts)
+        wanted = manifest.of_study(study, version=__version__)
+        facts = {"version": __version__, "commit": wanted["commit"], "host": provenance.host(), **facts}
         with self.writing():
-            if not (self.path / manifest.MANIFEST).exists():
-                self._write_text("study.toml", study.text)
-                self._write_first(manifest.MANIFEST, wanted)
-            manifest.refuse_others(self.path, self.manifest(), wanted)  # also of parts that begin at once
+            self._take_up(study, wanted)
+            there = self._manifest()
+            manifest.refuse_others(self.path, there, wanted)  # also of parts that begin at once
             if not part:
                 groups.clear_parts(self.store)
-            for group in ("", "blocks", "inputs", groups.PARTS):
-                groups.make(self.store / group)
-            return sessions.begin(self.path, part, **facts, packages=provenance.packages()), note
+            groups.make(self.store, there)
+            for group in ("blocks", "inputs", groups.PARTS):
+                groups.make(self.store / group, {})
+            # a part reads no other session, for there may be thousands
+            earlier = [there, *([] if part else sessions.every(self.path))]
+            session = sessions.begin(self.path, part, **facts, packages=provenance.packages())
+        others = {one["commit"] for one in earlier} - {wanted["commit"]}
+        return session, "earlier blocks were computed by another commit of this version" if others else ""
+
+    def _take_up(self, study: Study, wanted: dict[str, Any]) -> None:
+        """Write the manifest where there is none, or where it is damaged and the store has a copy or nothing yet."""
+        file = self.path / manifest.MANIFEST
+        try:
+            manifest.read(file)
+        except FileNotFoundError:
+            self._write_text("study.toml", study.text)
+            self._write_first(manifest.MANIFEST, self._manifest() if self.store.exists() else wanted)
+        except ValueError:
+            self.write_json(manifest.MANIFEST, self._manifest() if self.store.exists() else wanted)
 
     def manifest(self) -> dict[str, Any]:
         """Return the manifest.
@@ -155,15 +174,32 @@ class RunDirectory:
         Returns
         -------
         dict
-            Study, hash, configuration with defaults, seeds, catalogue, sessions.
+            Study, hash, version and commit of the first session, configuration with defaults, seeds, catalogue,
+            sessions.
 
         Raises
         ------
         StoreError
             This is no run directory.
         """
-        written = self._read_json(manifest.MANIFEST, "`shells run` makes a run directory")
-        return {**written, "sessions": sessions.every(self.path)}
+        return {**self._manifest(), "sessions": sessions.every(self.path)}
+
+    def _manifest(self) -> dict[str, Any]:
+        """Return the manifest without the sessions: from its file, else its copy in the store."""
+        file = self.path / manifest.MANIFEST
+        try:
+            return manifest.read(file)
+        except (OSError, ValueError) as error:
+            fault = _in_words(error)
+        if not self.store.exists():
+            raise StoreError(f"{file}: {fault}. This is no run directory; `shells run` makes one.")
+        try:
+            return manifest.read_copy(self.store / groups.HEAD)
+        except (OSError, ValueError):
+            raise StoreError(
+                f"{file}: {fault}, and {self.store} has no copy of it either, so that it cannot be told whose results "
+                "these are. Put the file back, or give another place with --directory."
+            ) from None
 
     def summary(self) -> dict[str, Any]:
         """Return the summary of a finished run.
@@ -176,9 +212,19 @@ class RunDirectory:
         Raises
         ------
         StoreError
-            The run is not finished.
+            The run is not finished, or its summary is damaged or that of another study.
         """
-        return self._read_json("summary.json", "run the same study again: what is missing is computed")
+        file = self.path / SUMMARY
+        mend = "Run the same study again: what is missing is computed, and the summary written anew."
+        try:
+            found = json.loads(file.read_bytes())
+        except FileNotFoundError:
+            raise StoreError(f"{file}: not there: this run is not finished. {mend}") from None
+        except (OSError, ValueError, RecursionError) as error:
+            raise StoreError(f"{file}: {_in_words(error)}. {mend}") from None
+        if not isinstance(found, dict) or found.get("hash") != self._manifest()["hash"]:
+            raise StoreError(f"{file}: damaged: not the summary of this study. {mend}")
+        return found
 
     def study(self) -> Study:
         """Return the study as it was when the run directory was made, defaults filled in.
@@ -194,7 +240,7 @@ class RunDirectory:
             This is no run directory, or one of another version of the library.
         """
         try:
-            return Study.model_validate_json(json.dumps(self.manifest().get("configuration")))
+            return Study.model_validate_json(json.dumps(self._manifest()["configuration"]))
         except ValidationError as error:
             raise StoreError(
                 f"{self.path / 'manifest.json'}: holds no configuration that this version of the library knows "
@@ -216,7 +262,7 @@ class RunDirectory:
         tuple of Block
             All blocks, done or not.
         """
-        size = self.manifest()["configuration"]["run"]["objects_per_block"]
+        size = self.study().run.objects_per_block
         return cut(
             study.model_copy(update={"run": study.run.model_copy(update={"objects_per_block": size})}), debris_count
         )
@@ -254,9 +300,11 @@ class RunDirectory:
         dict of Block to str
             What is wrong with those that are not as they were written.
         """
-        blocks = list(blocks)
+        blocks, run = list(blocks), self._run()
         with ThreadPoolExecutor(_READERS) as pool:
-            faults = list(pool.map(lambda block: self.fault_of(_group(block)), blocks))
+            faults = list(
+                pool.map(lambda block: groups.damage(self.store, _group(block), run | _identity(block)), blocks)
+            )
         return {block: fault for block, fault in zip(blocks, faults, strict=True) if fault}
 
     def fault_of(self, group: str) -> str:
@@ -272,7 +320,7 @@ class RunDirectory:
         str
             What is wrong; empty when all is as it was written.
         """
-        return groups.damage(self.store, group)
+        return groups.damage(self.store, group, self._run() | {"group": group})
 
     def set_aside(self, group: Block | str) -> Path:
         """Move a damaged group out of the store, where it is in nobody's way and is not lost either.
@@ -341,8 +389,7 @@ class RunDirectory:
         **attributes
             Further attributes of its group: anything JSON can hold.
         """
-        extent = {"kind": block.kind, "scenario": block.scenario, "first": block.first, "last": block.last}
-        groups.write(self.store, _group(block), datasets, {**extent, **attributes})
+        groups.write(self.store, _group(block), datasets, self._run() | _identity(block), attributes)
 
     def read_block(self, block: Block, *only: str) -> dict[str, xr.Dataset]:
         """Return the Datasets of a block.
@@ -367,7 +414,7 @@ class RunDirectory:
         return groups.read(self.store, _group(block), only or None)
 
     def attributes(self, block: Block) -> dict[str, Any]:
-        """Return the attributes of a block that is whole: kind, extent, seconds, version, commit, host, checksums.
+        """Return the attributes of a block that is whole: written_for, seconds, commit, host, checksums.
 
         Parameters
         ----------
@@ -404,7 +451,7 @@ class RunDirectory:
         dataset : Dataset
             Meets the schema that belongs to the last part of the name.
         """
-        groups.write(self.store, group, dataset, {})
+        groups.write(self.store, group, dataset, self._run() | {"group": group}, {})
 
     def read(self, group: str) -> xr.Dataset:
         """Return the one Dataset of a group.
@@ -426,6 +473,28 @@ class RunDirectory:
         """
         (dataset,) = groups.read(self.store, group).values()
         return dataset
+
+    def size_of(self, group: str, dimension: str) -> int:
+        """Return how many entries a dimension of a group that is whole has, without reading it.
+
+        Parameters
+        ----------
+        group : str
+            Path in the store, such as "inputs/debris".
+        dimension : str
+            One that has a coordinate.
+
+        Returns
+        -------
+        int
+            Its size.
+
+        Raises
+        ------
+        StoreError
+            The group is missing or damaged.
+        """
+        return groups.size_of(self.store / group, dimension)
 
     def holds(self, group: str) -> bool:
         """Return whether a group is there."""
@@ -455,23 +524,15 @@ class RunDirectory:
                 "written to with --directory, or mend its permissions or free space, and run the same command again."
             ) from error
 
-    def _read_json(self, name: str, mend: str) -> dict[str, Any]:
-        path = self.path / name
-        try:
-            value = json.loads(path.read_text(encoding="utf-8"))
-        except OSError as error:
-            raise StoreError(
-                f"{path}: cannot be read: {error.strerror}. This is no finished run directory; {mend}."
-            ) from None
-        except ValueError as error:
-            raise StoreError(f"{path}: damaged, not JSON ({error}). Remove the run directory; {mend}.") from None
-        if not isinstance(value, dict):
-            raise StoreError(f"{path}: damaged, not a JSON object. Remove the run directory; {mend}.")
-        return value
+    def _run(self) -> dict[str, Any]:
+        """Return what all groups of this run are written for."""
+        known = self._manifest()
+        catalogue = known["catalogue"]["sha256"] if known["catalogue"] else None
+        return {"study": known["hash"], "catalogue": catalogue, "version": known["version"]}
 
     def _write_text(self, name: str, text: str) -> None:
         temporary = self.path / f"{name}.{uuid.uuid4().hex}"
-        temporary.write_text(text, encoding="utf-8")
+        groups.write_through(temporary, text.encode())
         temporary.replace(self.path / name)
 
     def _write_first(self, name: str, value: Any) -> None:
@@ -486,9 +547,25 @@ class RunDirectory:
             (self.path / draft).unlink()
 
 
+def _in_words(error: Exception) -> str:
+    """Return what is wrong with a small file of the run directory."""
+    if isinstance(error, OSError):
+        return f"cannot be read: {error.strerror}"
+    if isinstance(error, ValidationError):
+        fault = error.errors()[0]
+        return f"damaged: {'.'.join(map(str, fault['loc']))}: {fault['msg']}".replace(": : ", ": ")
+    return f"damaged: {error}"
+
+
 def _name(block: Block) -> str:
     return f"{block.number:05d}"
 
 
 def _group(block: Block) -> str:
     return f"blocks/{_name(block)}"
+
+
+def _identity(block: Block) -> dict[str, Any]:
+    """Return what tells a block from the others of its run."""
+    extent = {"kind": block.kind, "scenario": block.scenario, "first": block.first, "last": block.last}
+    return {"group": _group(block), **extent}

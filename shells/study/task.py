@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from contextlib import nullcontext
-from functools import lru_cache
 
 import xarray as xr
 
@@ -15,6 +14,7 @@ from shells.study.cases import Block, Layout, Scenario, scenarios_of
 from shells.study.configuration import Study
 from shells.study.engines import EngineError
 from shells.study.found import count
+from shells.study.kept import kept
 from shells.study.store import RunDirectory
 from shells.study.summary import start_of
 
@@ -85,14 +85,13 @@ def compute_block(place: RunDirectory, study: Study, block: Block, searched: Lay
             block,
             datasets,
             seconds=time.perf_counter() - begun,
-            version=__version__,
             commit=provenance.commit(),
             host=provenance.host(),
         )
 
 
 def debris_of(place: RunDirectory, scenario: Scenario) -> xr.Dataset:
-    """Return the debris of a scenario, read once by each worker.
+    """Return the debris of a scenario, read once by each process.
 
     Parameters
     ----------
@@ -118,7 +117,7 @@ def debris_of(place: RunDirectory, scenario: Scenario) -> xr.Dataset:
         return place.read(group)  # says what is wrong
 
 
-@lru_cache(maxsize=1)
+@kept
 def _debris(place: RunDirectory, group: str, head: bytes) -> xr.Dataset:
     """Return the debris of a run; its checksum, in `head`, tells it from that of an older run in the same place."""
     return place.read(group)

@@ -1,11 +1,16 @@
 """Blocks on real kernels: the forces of a study reach what it moves."""
 
+import time
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
+import xarray as xr
 
 import shells
 from shells.study import block
 from shells.study.cases import layouts_of, scenarios_of
+from shells.study.kept import kept
 from shells.study.summary import start_of
 from tests.study import fakes
 
@@ -53,3 +58,30 @@ def test_fleet_is_trimmed_under_the_forces_of_the_study(tmp_path):
     study = study_of(tmp_path, "drawn", 41)
     fleet = block.fleet_of(study, layouts_of(study)[0], scenarios_of(study)[0])
     assert "solar_activity='drawn', solar_seed=41" in fleet.attrs["provenance"]
+
+
+def test_what_threads_share_is_made_once_and_kept_until_another_is_asked_for():
+    made = []
+
+    @kept
+    def make(number):
+        time.sleep(0.05)  # long enough for all to ask meanwhile
+        made.append(number)
+        return [number]
+
+    with ThreadPoolExecutor(8) as pool:
+        first, *others = pool.map(make, [5] * 8)
+    assert made == [5] and all(one is first for one in others)
+    assert (make(6), make(5)) == ([6], [5]) and made == [5, 6, 5]
+
+
+def test_rates_do_not_depend_on_which_layouts_are_kept(tmp_path, monkeypatch):
+    study = study_of(tmp_path, "mean")
+    scenario = scenarios_of(study)[0]
+    debris = block.thinned(_moved(study, low_debris()))
+    whole = block._rates_by_layout(study, scenario, debris)
+    block._first_leaders(study_of(tmp_path, "low"), scenario)  # so that nothing is left of the first
+    monkeypatch.setattr(block, "LAYOUTS_AT_ONCE", 2)
+    monkeypatch.setattr(block, "LAYOUTS_KEPT", 4)
+    assert len(block._first_leaders(study, scenario)) == 2
+    xr.testing.assert_identical(block._rates_by_layout(study, scenario, debris), whole)

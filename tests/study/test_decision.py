@@ -19,6 +19,7 @@ from shells.study.configuration import load_study
 from shells.study.decision import assemble, independent, planes_of
 from shells.study.sensitivity import Assumptions, required_step, target_quantity
 from shells.study.stacked import Stacked
+from tests.study import fakes
 
 TEXT = """
 [study]
@@ -437,3 +438,34 @@ def test_debris_is_told_with_errors_object_by_object(tmp_path):
     struck = 1e-6 * rate[1:, :, 0]
     np.testing.assert_allclose(whole["collisions_debris"], struck.sum(axis=1), rtol=1e-12)
     np.testing.assert_allclose(whole["collisions_debris_error"], np.sqrt(40.0) * struck.std(axis=1), rtol=1e-9)
+
+
+def test_cases_of_one_layout_share_its_debris(tmp_path):
+    sweep = '[sweep]\ntolerances = [{ name = "a" }, { name = "b" }]\nseed = [7, 8]'
+    study = fakes.study(tmp_path, ("[sweep]", sweep))
+    within, rng = list(study.approaches.within_km), np.random.default_rng(6)
+    decided, layouts = fakes.decision(study), np.arange(-1, 6)
+    rate = rng.lognormal(size=(2, layouts.size, 30, len(within)))
+
+    def part(scenario, first, last):
+        axes = {"layout": layouts, "object": np.arange(first, last)}
+        met, struck = rate[scenario, :, first:last], 1e-6 * rate[scenario, :, first:last, 1]
+        return scenario, {
+            "rates": RATES.build({**axes, "within_km": within, "rate": met}, dims=("layout", "object", "within_km")),
+            "collisions": RATES.build({**axes, "rate": struck}, dims=("layout", "object")),
+        }
+
+    fleet = [{"decision": decided.isel(case=decided["scenario"].values == scenario)} for scenario in (0, 1)]
+    whole = assemble(study, fleet, [part(0, 0, 30), part(1, 0, 30)])
+    cut = assemble(study, fleet, [part(0, 0, 7), part(0, 7, 30), part(1, 0, 29), part(1, 29, 30)])
+    xr.testing.assert_identical(whole, cut)
+    assert whole.sizes["case"] == 2 * 2 * 6
+    mine = rate[whole["scenario"].values, 1 + whole["layout"].values]
+    alone = rate[whole["scenario"].values, 0]
+    for name, numbers in (
+        ("debris_approaches", mine),
+        ("extra_debris_approaches", mine - alone),
+        ("collisions_debris", 1e-6 * mine[..., 1]),
+    ):
+        np.testing.assert_allclose(whole[name], numbers.sum(axis=1), rtol=1e-9)
+        np.testing.assert_allclose(whole[f"{name}_error"], np.sqrt(30.0) * numbers.std(axis=1), rtol=1e-9)

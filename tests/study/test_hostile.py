@@ -1,6 +1,7 @@
 """Input that nobody vouches for: studies, stores and names made to do harm or simply broken."""
 
 import json
+import os
 import pickle
 import re
 import string
@@ -166,3 +167,45 @@ def test_any_text_is_a_study_or_an_error_in_words(tmp_path_factory, cuts):
     else:
         assert re.fullmatch(r"[A-Za-z0-9_-]+", study.name)
         assert RunDirectory(path.parent / study.name).path.parent == path.parent
+
+
+@pytest.mark.parametrize(
+    ("extra", "words"),
+    [
+        ("x = " + "[" * 100_000, "brackets or keys within each other"),
+        ("x" + ".x" * 10_000 + " = 1", "brackets or keys within each other"),
+        ("x = " + "9" * 5000, "digits of a number"),
+        ("#" * 1_000_000, "larger than 1000000 bytes"),
+        ("[[x]]\n" * 60_000, "x: unknown key"),
+    ],
+)
+def test_study_beyond_all_limits_is_an_error_in_words(tmp_path, extra, words):
+    path = tmp_path / "large.toml"
+    path.write_text(f"{fakes.TEXT}\n{extra}\n")
+    with pytest.raises(ConfigError, match=re.escape(str(path)) + f".*{words}"):
+        load_study(path)
+
+
+def test_study_that_is_a_pipe_is_not_waited_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe.toml")
+    with pytest.raises(ConfigError, match=r"pipe\.toml: not a file"):
+        load_study(tmp_path / "pipe.toml")
+    with pytest.raises(ConfigError, match=r": not a file"):
+        load_study(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        ("seed = 7", "seed = {}"),
+        ("[debris]", "[forces]\nsolar_seed = {}\n\n[debris]"),
+        ("[sweep]", "[sweep]\nseed = [{}]"),
+        ("[sweep]", '[sweep]\nsolar_activity = ["drawn"]\nsolar_seed = [{}]'),
+    ],
+)
+def test_seeds_are_those_that_results_can_hold(tmp_path, change):
+    largest = 10**18
+    study = fakes.study(tmp_path, (change[0], change[1].format(largest)))
+    fakes.decision(study)
+    with pytest.raises(ConfigError, match=rf"found {largest + 1}, expected a number of at most 1e\+18"):
+        fakes.study(tmp_path, (change[0], change[1].format(largest + 1)))

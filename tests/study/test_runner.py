@@ -1,5 +1,6 @@
 import json
 import os
+import shutil
 import signal
 import threading
 
@@ -187,6 +188,32 @@ def test_file_name_will_do_for_a_study(tmp_path, monkeypatch, client):
     assert (tmp_path / "runs" / "trial" / "summary.json").exists()
 
 
+def test_debris_of_each_seed_is_made_once_and_not_read_for_its_size(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    made, read, load, read_once = [], [], population.load, runner.RunDirectory.read
+
+    def draw(study, seed):
+        made.append(seed)
+        return load(study, seed)
+
+    def look(self, group):
+        read.append(group)
+        return read_once(self, group)
+
+    monkeypatch.setattr(population, "load", draw)
+    monkeypatch.setattr(runner.RunDirectory, "read", look)
+    suns = '[sweep]\nseed = [7, 8]\nsolar_activity = ["mean", "high"]'
+    study = fakes.study(tmp_path, ("[sweep]", suns))
+    run(study, client, directory=tmp_path, blocks=range(0, 1))
+    assert made == [7, 8] and not read
+    place = runner.RunDirectory(tmp_path / "trial")
+    assert place.size_of("inputs/8/debris", "object") == 25
+    assert inspection.inspect(place).total == 4 * (1 + 3)
+    shutil.rmtree(place.store / "inputs" / "7")
+    with pytest.raises(StoreError, match=r"inputs/7/debris: not there\. Run the same study again"):
+        inspection.inspect(place)
+
+
 def test_run_that_is_on_already(tmp_path, monkeypatch, client):
     fakes.install(monkeypatch)
     place = runner.RunDirectory(tmp_path / "trial")
@@ -341,6 +368,36 @@ def test_damaged_blocks_are_found_and_computed_anew(tmp_path, monkeypatch, clien
     assert not inspection.inspect(place).faults
 
 
+@pytest.mark.parametrize(
+    ("source", "change", "named"),
+    [
+        (1, (), "group, first, last"),
+        (2, ("inclination_deg = 87.2", "inclination_deg = 86.9"), "study"),
+        (2, ("objects_per_block = 10", "objects_per_block = 8"), "first, last"),
+    ],
+)
+def test_whole_block_of_another_place_is_not_taken_for_the_one_that_belongs_there(
+    tmp_path, monkeypatch, client, source, change, named
+):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    place = run(study, client, directory=tmp_path / "here")
+    before = place.attributes(place.blocks(study, 25)[2])["checksums"]
+    other = run(fakes.study(tmp_path, *([change] if change else [])), client, directory=tmp_path / "there")
+    shutil.rmtree(place.store / "blocks" / "00002")
+    shutil.copytree(other.store / "blocks" / f"{source:05d}", place.store / "blocks" / "00002")
+    shutil.rmtree(place.store / "inputs" / "7" / "debris")
+    shutil.copytree(other.store / "inputs" / "7" / "debris", place.store / "inputs" / "7" / "debris")
+    if named == "study":
+        with pytest.raises(StoreError, match=r"debris: damaged \(it was written for another study\)"):
+            inspection.inspect(place)
+    else:
+        assert f"block 2: damaged: it was written for another {named}\n" in inspection.inspect(place).faults
+    run(study, client, directory=tmp_path / "here")
+    assert not inspection.inspect(place).faults
+    assert place.attributes(place.blocks(study, 25)[2])["checksums"] == before
+
+
 def test_damaged_debris_is_made_anew(tmp_path, monkeypatch, client):
     fakes.install(monkeypatch)
     study = fakes.study(tmp_path)
@@ -356,7 +413,7 @@ def test_damaged_debris_is_made_anew(tmp_path, monkeypatch, client):
 def test_blocks_that_come_back_damaged_again_are_the_fault_of_the_disk(tmp_path, monkeypatch, client):
     fakes.install(monkeypatch)
     study = fakes.study(tmp_path)
-    monkeypatch.setattr(groups, "damage", lambda store, group: "rotten" if group == "blocks/00002" else "")
+    monkeypatch.setattr(groups, "damage", lambda store, group, expected: "rotten" if group == "blocks/00002" else "")
     with pytest.raises(StoreError, match=r"block 2 came back damaged as soon as written \(rotten\)\. The disk"):
         run(study, client, directory=tmp_path)
 

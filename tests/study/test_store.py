@@ -10,6 +10,7 @@ import pytest
 import xarray as xr
 import zarr
 
+from shells import __version__
 from shells.errors import SchemaError, StoreError
 from shells.study import groups, lock, provenance
 from shells.study.cases import Block
@@ -56,12 +57,9 @@ def test_blocks_come_back_as_they_were_written(begun, tmp_path):
             dataset[key].dtype.kind for key in dataset.variables
         ], name
     attributes = begun.attributes(BLOCK)
-    assert (attributes["kind"], attributes["first"], attributes["last"], attributes["seconds"]) == (
-        "debris",
-        10,
-        20,
-        1.5,
-    )
+    whose = {"study": study_hash(fakes.study(tmp_path)), "catalogue": None, "version": __version__}
+    extent = {"group": "blocks/00012", "kind": "debris", "scenario": 0, "first": 10, "last": 20}
+    assert attributes["written_for"] == whose | extent and attributes["seconds"] == 1.5
     assert attributes["checksums"] == {name: groups.checksum(dataset) for name, dataset in written.items()}
     assert set(begun.read_block(BLOCK, "rates", "planes")) == {"rates", "planes"}
     assert [path.name for path in (begun.store / "parts").iterdir()] == ["zarr.json"]
@@ -202,7 +200,7 @@ def test_changed_catalogue_is_refused(tmp_path):
     run.begin(study, engine="threads")
     assert run.manifest()["catalogue"] == {"file": "sets.txt", "sha256": provenance.file_hash(tmp_path / "sets.txt")}
     (tmp_path / "sets.txt").write_text("two")
-    with pytest.raises(StoreError, match=r"begun with another content of the catalogue sets\.txt"):
+    with pytest.raises(StoreError, match=r"begun with another content of the catalogue: sets\.txt \(hash 7692"):
         run.begin(study, engine="threads")
 
 
@@ -212,7 +210,7 @@ def test_directory_that_cannot_be_used(tmp_path):
         RunDirectory(tmp_path / "file" / "trial").make()
     foreign = RunDirectory(tmp_path / "foreign")
     foreign.store.mkdir(parents=True)
-    with pytest.raises(StoreError, match=r"foreign: holds results but no manifest\.json"):
+    with pytest.raises(StoreError, match=r"foreign/results\.zarr has no copy of it either, so .* --directory"):
         foreign.make()
 
 
@@ -228,17 +226,93 @@ def test_no_permission_to_write(begun, tmp_path, monkeypatch):
 def test_what_is_no_run_directory(begun, tmp_path):
     with pytest.raises(StoreError, match=r"none/manifest\.json: cannot be read: No such file"):
         RunDirectory(tmp_path / "none").manifest()
-    with pytest.raises(StoreError, match=r"summary\.json: cannot be read: No such file.*no finished run"):
+    with pytest.raises(StoreError, match=r"summary\.json: not there: this run is not finished"):
         begun.summary()
-    (begun.path / "manifest.json").write_text("{")
-    with pytest.raises(StoreError, match=r"manifest\.json: damaged, not JSON"):
-        begun.manifest()
-    (begun.path / "manifest.json").write_text("[]")
-    with pytest.raises(StoreError, match=r"manifest\.json: damaged, not a JSON object"):
-        begun.manifest()
-    (begun.path / "manifest.json").write_text('{"configuration": {"study": {}}}')
+
+
+DAMAGED = ("", "{", "{}", "[]", "[" * 100_000, "9" * 5000, '{"hash": 7}')
+
+
+@pytest.mark.parametrize("text", DAMAGED)
+def test_damaged_summary_is_told_and_not_the_end_of_a_run(begun, text):
+    (begun.path / "summary.json").write_text(text)
+    with pytest.raises(StoreError, match=r"summary\.json: damaged: .* Run the same study again") as caught:
+        begun.summary()
+    assert "emove" not in str(caught.value)
+
+
+@pytest.mark.parametrize("text", [None, *DAMAGED])
+def test_manifest_outlives_its_file(begun, tmp_path, text):
+    before, file = begun.manifest(), begun.path / "manifest.json"
+    whole = file.read_bytes()
+    file.unlink() if text is None else file.write_text(text)
+    assert begun.manifest() == before
+    begun.make()
+    begun.begin(fakes.study(tmp_path, ("objects_per_block = 10", "objects_per_block = 7")))
+    assert file.read_bytes() == whole  # as the first session cut it
+    (begun.store / "zarr.json").write_text(text or "")
+    begun.begin(fakes.study(tmp_path))  # writes the copy anew too
+    file.unlink()
+    assert begun.manifest()["hash"] == before["hash"]
+
+
+@pytest.mark.parametrize("text", [None, *DAMAGED])
+def test_results_of_nobody_are_left_alone(begun, tmp_path, text):
+    file = begun.path / "manifest.json"
+    file.unlink() if text is None else file.write_text(text)
+    (begun.store / "zarr.json").write_text(text or "")
+    for use in (begun.study, lambda: begun.begin(fakes.study(tmp_path))):
+        with pytest.raises(StoreError, match=r"manifest\.json: .*no copy .* --directory") as caught:
+            use()
+        assert "emove" not in str(caught.value)
+
+
+def test_run_of_unknown_configuration(begun):
+    written = json.loads((begun.path / "manifest.json").read_text())
+    written["configuration"]["run"]["objects_per_block"] = 0
+    (begun.path / "manifest.json").write_text(json.dumps(written))
     with pytest.raises(StoreError, match=r"manifest\.json: holds no configuration that this version"):
-        begun.study()
+        begun.blocks(fakes.study(begun.path), 25)
+
+
+def test_what_is_no_session_is_passed_over(begun, tmp_path):
+    sessions = begun.path / "sessions"
+    first = (sessions / "00001.json").read_text()
+    for name, text in (("00002", "{}"), ("00001 (copy)", first), ("9" * 200, first)):
+        (sessions / f"{name}.json").write_text(text)
+    (sessions / "00003.json").write_text(first.replace('"start": "', '"start": "12'))
+    assert len(begun.manifest()["sessions"]) == 1
+    begun.begin(fakes.study(tmp_path))
+    assert (sessions / "00004.json").exists() and len(begun.manifest()["sessions"]) == 2
+
+
+def test_part_that_begins_between_the_looks_of_another(tmp_path, monkeypatch):
+    study, run, exists = fakes.study(tmp_path), RunDirectory(tmp_path / "trial"), Path.exists
+
+    def slow(self, **options):
+        found = exists(self, **options)
+        monkeypatch.setattr(Path, "exists", exists)
+        run.begin(study, part="0:1")[0].log("begin")
+        return found
+
+    monkeypatch.setattr(Path, "exists", slow)
+    run.make()
+    run.begin(study, part="1:2")
+
+
+def test_parts_read_no_session_of_others(begun, tmp_path, monkeypatch):
+    monkeypatch.setattr("shells.study.sessions.every", None)
+    study = fakes.study(tmp_path)
+    begun.begin(study, part="0:1")
+    assert len(begun.blocks(study, 25)) == 4
+
+
+def test_line_that_was_cut_stays_alone(begun, tmp_path):
+    begun.log_file.write_text('{"event": "bl')
+    begun.begin(fakes.study(tmp_path))[0].log("begin")
+    begun.begin(fakes.study(tmp_path))[0].log("end")
+    cut, *lines = begun.log_file.read_text().splitlines()
+    assert cut == '{"event": "bl' and [json.loads(line)["event"] for line in lines] == ["begin", "end"]
 
 
 def test_log_is_one_json_object_a_line(begun, session):
