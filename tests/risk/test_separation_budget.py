@@ -1,7 +1,5 @@
 """The separation budget of a fleet."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import xarray as xr
@@ -12,7 +10,7 @@ from shells.approaches.rates import approach_rates
 from shells.approaches.trains import trains_of
 from shells.errors import InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
-from shells.motion.ripple.tesserals import ripple_terms
+from shells.motion.ripple.tesserals import over_longitudes, ripple_terms
 from shells.motion.shape import semi_major_axis
 from shells.risk.separation.budget import BUDGET, TERMS, budget_of_planes, separation_budget
 from shells.risk.separation.phase_averaged import node_gaps
@@ -153,10 +151,51 @@ def test_ripple_along_trajectories():
                 # passages are hours apart but fall everywhere in days: harmonics to 8 of longitude
                 fitted = np.linalg.lstsq(harmonics(longitude), lift, rcond=None)[0]
                 lifts.append(harmonics(2.0 * np.pi * np.arange(240) / 240) @ fitted)
-            apart, found = lifts[1] - lifts[0], gaps.ripple_km[k, node]
+            apart, found = lifts[1] - lifts[0], over_longitudes(gaps.ripple_km[k, 0, node], 240)
             assert apart.std() == pytest.approx(found.std(), rel=0.02)
             assert apart.min() == pytest.approx(found.min(), rel=0.02)
             assert apart.max() == pytest.approx(found.max(), rel=0.02)
+
+
+def test_ripple_follows_the_nodes():
+    # Other method: as above, a month on: planes of 53 and 74 deg turn against each other by 2 deg a day, and the places
+    # where they cross are others. Normals and longitudes are those of the trajectories.
+    rows = []
+    for height, inclination, node in ((1000.0, 53.0, 7.0), (1004.0, 74.0, 41.0)):
+        radius = 6378.137 + height
+        e = shells.frozen_orbit(radius, inclination).eccentricity
+        rows.append([semi_major_axis(radius, inclination), 0.0, e, inclination, node, 10.0])
+    objects = objects_of(rows, plane=[0, 1], held=True, radius=4.0)
+    orbits = shells.propagate(objects, years=60.0 / 365.25).compute()
+    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, within_km=0.008)
+    assert gaps.gap_km.shape[1] == 3
+    half = (orbits["time"].values[-1] - orbits["time"].values[0]) / 2
+    # passages of two days, over which the ripple changes by some per cent either way
+    seconds = np.arange(-86400, 86400, STEP)
+    times = orbits["time"].values[0] + half + seconds * np.timedelta64(1, "s")
+    plain, lifted = (shells.positions(orbits, times, tesserals=on) for on in (False, True))
+    radial = np.linalg.norm(lifted["position"], axis=-1) - np.linalg.norm(plain["position"], axis=-1)
+    place = plain["position"].values
+    normals = np.cross(place[:, :-1], place[:, 1:])
+    normals /= np.linalg.norm(normals, axis=-1)[..., None]
+    line = np.cross(normals[0], normals[1])
+    for node, direction in enumerate((line, -line)):
+        lifts = []
+        for side in (0, 1):
+            across = (place[side, :-1] * normals[1 - side]).sum(axis=-1)
+            ahead = (place[side, :-1] * direction).sum(axis=-1) > 0.0
+            at = np.flatnonzero((np.sign(across[1:]) != np.sign(across[:-1])) & ahead[1:])
+            part = across[at] / (across[at] - across[at + 1])
+            lift = radial[side, at] + part * (radial[side, at + 1] - radial[side, at])
+            ascension = np.arctan2(direction[at, 1], direction[at, 0])
+            longitude = ascension - 7.2921158553e-5 * (seconds[at] + STEP * part)
+            fitted = np.linalg.lstsq(harmonics(longitude), lift, rcond=None)[0]
+            lifts.append(harmonics(2.0 * np.pi * np.arange(240) / 240) @ fitted)
+        apart, found = lifts[1] - lifts[0], over_longitudes(gaps.ripple_km[0, 1, node], 240)
+        assert apart.std() == pytest.approx(found.std(), rel=0.03)
+        assert apart.min() == pytest.approx(found.min(), rel=0.03)
+        # at the start it was another
+        assert found.std() != pytest.approx(over_longitudes(gaps.ripple_km[0, 0, node], 240).std(), rel=0.1)
 
 
 def harmonics(longitude):
@@ -168,7 +207,7 @@ def test_collisions_are_those_of_the_rates(leaders):
     # Other method: phase-averaged approaches within the bodies, times the satellites of both planes; without ripple.
     tolerances, faults = Tolerances("normal", 300.0, 1e-4), ControlFaults(2.0, 6.0, 30.0)
     gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
-    still = replace(gaps, ripple_km=np.zeros((6, 2, 1)))
+    still = gaps.without_ripple()
     for state in states_of(tolerances, faults, 7578.137):
         rates = approach_rates(leaders, within_km=[0.008], difference=state.difference)["rate"].sel(within_km=0.008)
         expected = 25.0 * state.share * rates.values[gaps.pairs[:, 0], gaps.pairs[:, 1]]
@@ -183,8 +222,8 @@ def test_overlap_chance(leaders):
     tolerances = Tolerances("normal", 500.0, 0.0)
     found = budget_of_planes(leaders, tolerances, satellites=5, faults=NO_FAULTS)
     gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
-    gap = gaps.gap_km[:, :1].transpose(0, 2, 1) + gaps.ripple_km
-    expected = stats.norm.sf(gap / np.hypot(0.5 * np.sqrt(2.0), 0.004)).mean(axis=-1)
+    gap = gaps.gap_km[..., None] + over_longitudes(gaps.ripple_km, 240)
+    expected = stats.norm.sf(gap / np.hypot(0.5 * np.sqrt(2.0), 0.004)).mean(axis=(1, 3))
     np.testing.assert_allclose(found["overlap_chance"].sel(tail="normal"), expected, rtol=1e-2)
     assert (found["overlap_chance"].sel(tail="bounded") == 0.0).all()
 

@@ -13,7 +13,7 @@ orbits, the values called closed form from circles and one distribution; see `sh
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -331,8 +331,8 @@ class _Case:
             crossing_angle_deg=gaps.crossing_angle_deg,
             steps=self.steps,
             taken_km=gaps.taken_km + gaps.drift_km.max(axis=1),
-            ripple_km=np.sqrt((gaps.ripple_km**2).mean(axis=-1)),
-            largest_ripple_km=-gaps.ripple_km.min(axis=-1),
+            ripple_km=gaps.ripple_rms_km,
+            largest_ripple_km=-gaps.least_ripple_km.min(axis=1),
         )
 
 
@@ -388,7 +388,7 @@ def _scales(gaps: NodeGaps, tolerances: Tolerances, radius_km: float) -> Floats:
     ]
     scale = np.zeros((*gaps.latitude_deg.shape, len(TERMS)))
     scale[..., _BY_CHANCE] = np.sqrt(2.0) * np.array(own)  # of two satellites that depart independently
-    scale[..., TERMS.index("tesseral ripple")] = np.sqrt((gaps.ripple_km**2).mean(axis=-1))
+    scale[..., TERMS.index("tesseral ripple")] = gaps.ripple_rms_km
     scale[..., TERMS.index("motion of the planes")] = gaps.gap_km.std(axis=1)
     return scale
 
@@ -416,7 +416,7 @@ def reaches(gaps: NodeGaps, tolerances: Tolerances, *, radius_km: float, bodies_
     if tolerances.distribution == "bounded":
         swing, radial = radius_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
         reach[..., 1:4] = 2.0 * np.array([swing, radial, tolerances.excursion_km])
-        reach[..., TERMS.index("tesseral ripple")] = -gaps.ripple_km.min(axis=-1)
+        reach[..., TERMS.index("tesseral ripple")] = -gaps.least_ripple_km.min(axis=1)
     reach[..., TERMS.index("frozen surfaces")] = gaps.taken_km
     reach[..., TERMS.index("motion of the planes")] = gaps.drift_km.max(axis=1)
     reach[..., TERMS.index("hard bodies")] = bodies_km
@@ -456,8 +456,7 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
     reach = reaches(gaps, tolerances, radius_km=case.middle_km, bodies_km=bodies)
     drivers = reach.max(axis=1)
     separation, closed = _separations(case, gaps, states)
-    still = replace(gaps, ripple_km=np.zeros((*gaps.latitude_deg.shape, 1)))
-    without_ripple = np.subtract(*_separations(case, still, states))
+    without_ripple = np.subtract(*_separations(case, gaps.without_ripple(), states))
 
     def collisions(separation_km: Floats) -> Floats:
         return gaps.approaches(separation_km, states, bodies)
