@@ -303,9 +303,55 @@ def test_ten_years():
 def test_planes_on_one_shell():
     # Limits: no step helps planes that share a shell; their pair needs a separation all the same.
     found = separation_budget(stacked(planes=2, step=0.0), TOLERANCES, faults=NO_FAULTS, years=0.1)
-    assert np.isnan(found["step"]).all()
-    assert (found["separation"] > 0.2).all()
-    assert found.attrs["text"].startswith("No step up to 1,000 km meets")
+    assert np.isnan(found["step"]).all() and np.isnan(found["step_fault_share"]).all()
+    assert found["phase_locked"].all() and (found["separation"] > 0.2).all()
+    assert found.attrs["text"].startswith(
+        "All planes share one shell, which no step takes apart. The phases of 1 pair of"
+    )
+
+
+def test_planes_of_one_shell_that_keep_their_phases():
+    # Other method: two planes on each of two shells, whose phases pass each other at 400 km or more: exact relative
+    # motion has none of them within 5 m. The step is that of the pairs across, as if each were a fleet of its own.
+    low, high = (
+        shells.walker(
+            total=10,
+            planes=2,
+            pattern="star",
+            phasing=1,
+            altitude_km=height,
+            inclination_deg=87.6,
+            raan_deg=node,
+            hard_body_radius_m=4.0,
+        )
+        for height, node in ((1000.0, 3.0), (1004.0, 44.0))
+    )
+    high = high.assign_coords(object=high["object"].copy(data=high["object"].values + 100))
+    high["plane"] = high["plane"].copy(data=high["plane"].values + 2)
+    fleet = shells.freeze(xr.concat([low, high], "object", data_vars="minimal", combine_attrs="override"))
+    rates = approach_rates(shells.propagate(fleet, years=0.5).compute(), within_km=[0.008, 5.0])["rate"]
+    assert (rates.sel(within_km=0.008) == 0.0).all()
+    tolerances = Tolerances("bounded", 60.0, 2e-5)
+    found = separation_budget(fleet, tolerances, faults=NO_FAULTS, target_per_year=1e-6, years=0.5)
+    np.testing.assert_array_equal(found["phase_locked"], [True, False, False, False, False, True])
+    bounded = found.sel(tail="bounded")
+    # averages over random phases, which these are not
+    assert (bounded["collisions_control"].values[[0, 5]] > 1e-4).all()
+    across = fleet.isel(object=np.flatnonzero(np.isin(fleet["plane"], [0, 2])))
+    alone = separation_budget(across, tolerances, faults=NO_FAULTS, target_per_year=1e-6, years=0.5)
+    assert float(bounded["step"]) == pytest.approx(float(alone["step"].sel(tail="bounded")), abs=0.05)
+    assert float(bounded["step_closed_form"]) == pytest.approx(float(bounded["step"]), rel=0.1)
+    text = found.attrs["text"]
+    assert "Planes 0 and 1 have" not in text and "2 of them, on one shell, left out of the step." in text
+
+
+def test_where_no_separation_is_enough(leaders):
+    # Limits: dead-bands of 300 km, normal, against one collision in a billion years: all is missing, and not said.
+    found = budget_of_planes(leaders, Tolerances("normal", 300e3, 0.0), satellites=5, target_per_year=1e-9)
+    for name in ("separation", "fault_share", "step", "step_fault_share"):
+        assert np.isnan(found[name].sel(tail="normal")).all()
+    text = found.attrs["text"]
+    assert text.startswith("No step up to 1,000 km meets") and "nan" not in text and "differs" not in text
 
 
 def test_errors():

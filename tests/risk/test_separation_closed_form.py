@@ -178,8 +178,8 @@ def test_normal_overlap_far_out():
 
 @pytest.mark.parametrize("normal", [0.0, 4e-4])
 def test_narrow_contact_along_a_ripple(normal):
-    # Closed form: a sine of amplitude A has the density 1 / (pi sqrt(A^2 - x^2)), which bodies of 3 m hardly smear; they
-    # meet 2 % of the sine or less, and 240 samples of it 70 m apart at most would see them nowhere or far too often.
+    # Closed form: a sine of amplitude A has the density 1 / (pi sqrt(A^2 - x^2)), which bodies of 3 m hardly smear; its
+    # samples are up to 70 m apart and would see them nowhere or far too often.
     amplitude, longitudes = 2.7, 2.0 * np.pi * np.arange(240) / 240
     contact = Contact(RadiusDifference(normal, (), ()), 0.003)
     for gap in (0.0, 0.31, -1.13, 2.02, 2.56):
