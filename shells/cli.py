@@ -159,9 +159,10 @@ def _check_study(path: Path) -> None:
     from shells.study.estimate import estimate
 
     loaded = load_study(path)
-    click.echo(f"{path}: valid")
     debris = population.load(loaded, scenarios_of(loaded)[0].seed) if loaded.debris else None
-    print_estimate(estimate(loaded, debris), loaded.run.workers)
+    priced = estimate(loaded, debris)
+    click.echo(f"{path}: valid")  # only now, for the calibration builds a fleet
+    print_estimate(priced, loaded.run.workers)
 
 
 def _check_run(path: Path) -> None:

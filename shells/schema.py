@@ -500,9 +500,8 @@ DECISION = Schema(
             _CASE,
             "float64",
             "km",
-            "distance left when both satellites use their whole tolerance, 0 on overlap",
-            (0.0, None),
-            _UNCROSSED,
+            "distance left when both satellites use their whole tolerance, negative on overlap",
+            missing=_UNCROSSED,
         ),
         "closest_expected": Variable(
             _CASE,
@@ -544,7 +543,18 @@ DECISION = Schema(
             _CASE, "float64", "year-1", "expected collisions among satellites inside their tolerances", (0.0, None)
         ),
         "collisions_fault": Variable(
-            _CASE, "float64", "year-1", "expected collisions with a satellite that has left its tolerances", (0.0, None)
+            _CASE,
+            "float64",
+            "year-1",
+            "expected collisions with a satellite of another plane that has left its tolerances",
+            (0.0, None),
+        ),
+        "collisions_own_plane": Variable(
+            _CASE,
+            "float64",
+            "year-1",
+            "expected collisions with a satellite of the same plane that has left its tolerances, whatever the step",
+            (0.0, None),
         ),
         "fault_share": Variable(
             _CASE,
@@ -619,7 +629,7 @@ _HOLDING = {
 }
 
 _PARAMETER = ("parameter",)
-_BEYOND = "no step up to the largest looked at, or planes that coincide or oppose each other"
+_BEYOND = "no step up to the largest looked at"
 
 SENSITIVITY = Schema(
     "Sensitivity",

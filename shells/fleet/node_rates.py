@@ -113,6 +113,26 @@ def match_node_rates(fleet: xr.Dataset, *, years: Any = 1.0, forces: Forces | No
     return note(matched, match_node_rates=report)
 
 
+def can_match(mean_radius_km: NDArray[np.float64], inclination_deg: float) -> bool:
+    """Return whether planes can be trimmed to one node rate under the oblateness alone, which `match_node_rates` needs.
+
+    Parameters
+    ----------
+    mean_radius_km : ndarray, shape (planes,)
+        Of circular planes of as many satellites each [km].
+    inclination_deg : float
+        That of all of them before the trims [deg].
+
+    Returns
+    -------
+    bool
+        False where some plane would have to turn faster than one over the equator does.
+    """
+    inclination, circular = np.full(mean_radius_km.shape, inclination_deg), np.zeros(mean_radius_km.shape)
+    rate = -_j2_strength(mean_radius_km, inclination, circular) * np.cos(np.radians(inclination))
+    return bool(np.isfinite(_inclination_by_j2(float(rate.mean()), mean_radius_km, inclination, circular)).all())
+
+
 def _match(
     leaders: xr.Dataset, planes: Planes, years: float, forces: Forces
 ) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
@@ -124,7 +144,7 @@ def _match(
     eccentricity = np.hypot(leaders["eccentricity_x"].values, leaders["eccentricity_y"].values)
     strength = _j2_strength(planes.mean_radius_km, inclination, eccentricity)
     mean_rate = float((-strength * np.cos(np.radians(inclination)))[planes.index].mean())
-    trimmed = _inclination_by_j2(mean_rate, planes, eccentricity)
+    trimmed = _inclination_by_j2(mean_rate, planes.mean_radius_km, inclination, eccentricity)
     _require_reached(np.isfinite(trimmed), planes, mean_rate)
     before, by_j2 = _courses(leaders, planes, [inclination, trimmed], years, forces)
 
@@ -197,10 +217,15 @@ def _j2_strength(
     ).node
 
 
-def _inclination_by_j2(target: float, planes: Planes, eccentricity: NDArray[np.float64]) -> NDArray[np.float64]:
+def _inclination_by_j2(
+    target: float,
+    mean_radius_km: NDArray[np.float64],
+    inclination_deg: NDArray[np.float64],
+    eccentricity: NDArray[np.float64],
+) -> NDArray[np.float64]:
     """Return the inclination at which J2 alone turns the node at the target rate; NaN where there is none."""
-    trimmed = planes.inclination_deg
+    trimmed = inclination_deg
     for _ in range(_TURNS):
-        cosine = -target / _j2_strength(planes.mean_radius_km, trimmed, eccentricity)
+        cosine = -target / _j2_strength(mean_radius_km, trimmed, eccentricity)
         trimmed = np.degrees(np.arccos(np.where(np.abs(cosine) <= 1.0, cosine, np.nan)))
     return trimmed

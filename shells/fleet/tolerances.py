@@ -41,6 +41,11 @@ class Tolerances:
         moves a satellite by 3 pi da a revolution: the mean radius departs by `excursion_km`, of the form of the
         distribution and as if an excursion were always under way. Two impulses half a revolution apart, which leave the
         eccentricity vector where it is, are taken; a single one would lift the far side of the orbit by twice as much.
+    cross_track_km : float or Quantity
+        Departure of the orbital plane from that of the others, as amplitude across the track [km]: the angle between
+        the two planes times the radius. Normal: standard deviation of each of the two components. Bounded: radius of a
+        disc, uniformly filled. Zero, the default, is the worst case: all satellites of a plane meet in it. It tells
+        nothing between planes.
 
     Raises
     ------
@@ -54,6 +59,7 @@ class Tolerances:
     orbit_determination_m: float = 0.0
     manoeuvre_m: float = 0.0
     excursion_along_track_km: float = 0.0
+    cross_track_km: float = 0.0
 
     def __post_init__(self) -> None:
         faults = Faults("Tolerances: arguments cannot be used")
@@ -66,6 +72,7 @@ class Tolerances:
         _read_field(self, faults, "orbit_determination_m", "m", 1e6)
         _read_field(self, faults, "manoeuvre_m", "m", 1e6)
         _read_field(self, faults, "excursion_along_track_km", "km", 1e4)
+        _read_field(self, faults, "cross_track_km", "km", 1e3)
         faults.raise_if_any()
 
     @property
@@ -96,6 +103,7 @@ class Tolerances:
             mean_radius_m=self.mean_radius_m * uniform,
             eccentricity=self.eccentricity * disc,
             excursion_along_track_km=self.excursion_along_track_km * uniform,
+            cross_track_km=self.cross_track_km * disc,
         )
 
 

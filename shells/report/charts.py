@@ -52,18 +52,11 @@ def planes_chart(planes: xr.Dataset, trace: Trace) -> Chart:
     Chart
         Named "planes".
     """
-    order = np.argsort(planes["mean_radius_altitude"].values)
-    gaps = planes["radius_low"].values[order][1:] - planes["radius_high"].values[order][:-1]
     chart, (axes,) = frame(
         "planes",
         "Height of the shells",
-        "Mean radius of each plane less 6378.137 km (dash), and the band of radius at a fixed place that its held "
-        "satellites keep to, tesseral ripple not counted (box)."
-        + (
-            f" Smallest gap between neighbouring boxes: {gaps.min():.2f} km (negative: they overlap)."
-            if gaps.size
-            else ""
-        ),
+        "Mean radius of each plane less 6378.137 km (dash), and the band of radius at a fixed place that one of its "
+        "held satellites keeps to, of what is normal 5 standard deviations; tesseral ripple not counted (box).",
         trace,
         height=3.1,
     )
@@ -112,6 +105,7 @@ def sweep_chart(decision: xr.Dataset, target: TargetTable, trace: Trace) -> Char
         "Approaches and collisions expected each year, and the quantity that the target limits (debris not counted), "
         "against the step between neighbouring shells; fleet totals, no avoidance. Values of exactly zero stand in the "
         "row 'zero', positive values below the decades shown in the row 'less'. "
+        + ("Bars are standard errors of drawing the debris anew. " if _has_debris(decision) else "")
         + (
             "The vertical line marks the decision."
             if chosen.sizes["case"]
@@ -206,10 +200,15 @@ def _named(parameter: str, stated: float) -> str:
     return f"{parameter.partition('.')[2]}  {stated:g} → {2.0 * stated:g}"
 
 
+def _has_debris(decision: xr.Dataset) -> bool:
+    return bool(np.isfinite(decision["debris_approaches"].values).any())
+
+
 def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -> None:
     within = decision["within_km"].values
     largest = decision.sel(within_km=within.max())
-    axis = ZeroAxis.holding([*decision["fleet_approaches"].values.flat, *largest["debris_approaches"].values])
+    debris, errors = largest["debris_approaches"], largest["debris_approaches_error"]
+    axis = ZeroAxis.holding([*decision["fleet_approaches"].values.flat, *debris.values, *(debris + errors).values])
     axis.apply(axes)
     handles = []
     for number, (threshold, colour) in enumerate(zip(within, _THRESHOLD_COLOURS * 9, strict=False)):
@@ -222,17 +221,10 @@ def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -
         handles.append(
             _draw_lines(axes, decision, decision["fleet_approaches"].sel(within_km=threshold), axis, orders, style)
         )
-    if np.isfinite(largest["debris_approaches"].values).any():
+    if _has_debris(decision):
         style = {"color": QUIET, "marker": "^", "label": f"debris, within {within.max():g} km"}
-        handles.append(_draw_lines(axes, decision, largest["debris_approaches"], axis, orders, style))
-        axes.errorbar(
-            largest["step"].values,
-            largest["debris_approaches"].values,
-            yerr=largest["debris_approaches_error"].values,
-            fmt="none",
-            ecolor=QUIET,
-            capsize=2.5,
-        )
+        handles.append(_draw_lines(axes, decision, debris, axis, orders, style))
+        _draw_errors(axes, decision, debris, errors, axis)
     if len(orders) > 1:
         handles += [
             Line2D([], [], color=INK, linestyle=style, label=f"order {short(name, 16)}")
@@ -243,13 +235,17 @@ def _draw_approaches(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -
 
 
 def _draw_causes(axes: Axes, decision: xr.Dataset, orders: dict[str, Any]) -> None:
-    axis = ZeroAxis.holding(value for name in _CAUSES for value in decision[name].values)
+    debris, errors = decision["collisions_debris"], decision["collisions_debris_error"]
+    axis = ZeroAxis.holding(
+        [*(value for name in _CAUSES for value in decision[name].values), *(debris + errors).values]
+    )
     axis.apply(axes)
     handles = [
         _draw_lines(axes, decision, decision[name], axis, orders, {"label": label, "color": colour, "marker": marker})
         for name, (label, colour, marker) in _CAUSES.items()
         if np.isfinite(decision[name].values).any()
     ]
+    _draw_errors(axes, decision, debris, errors, axis)
     _legend(axes, handles)
     axes.set_ylabel("collisions [1/year]")
 
@@ -303,6 +299,21 @@ def _draw_lines(
     return handle
 
 
+def _draw_errors(axes: Axes, decision: xr.Dataset, values: xr.DataArray, errors: xr.DataArray, axis: ZeroAxis) -> None:
+    """Draw standard errors of what debris adds, down to the foot of the decades; none of what stands in the rows."""
+    value, foot = values.values, 10.0**axis.low
+    shown = value >= foot  # not where it is missing
+    below = np.minimum(errors.values, value - foot)
+    axes.errorbar(
+        decision["step"].values[shown],
+        value[shown],
+        yerr=[below[shown], errors.values[shown]],
+        fmt="none",
+        ecolor=QUIET,
+        capsize=2.5,
+    )
+
+
 @styled
 def found_chart(found: xr.Dataset, within_km: float, start: str, trace: Trace) -> Chart:
     """Draw the approaches that the exact search found, by mission year and population.
@@ -328,7 +339,8 @@ def found_chart(found: xr.Dataset, within_km: float, start: str, trace: Trace) -
         "found",
         f"Approaches within {within_km:g} km found by the exact search",
         f"Approaches of fleet satellites counted in each year of the mission, year 1 from {start}, by the population "
-        "of the other object, each with its own scale.",
+        "of the other object, each with its own scale. Satellites fly the reference orbits of their planes, without "
+        "departures, faults or tesserals.",
         trace,
         height=0.35 + 0.95 * len(kinds),
         nrows=len(kinds),

@@ -197,8 +197,8 @@ def _found(summary: dict[str, Any]) -> str:
     closest = found["smallest_miss_km"]
     nearest = "" if closest is None else f", the closest at {significant(closest, 3)} km"
     return (
-        f"Found in case {summary['searched_case']} within {found['within_km']:g} km: {found['total']} approaches "
-        f"({kinds}){nearest}."
+        f"Found in case {summary['searched_case']} within {found['within_km']:g} km, the fleet on its reference "
+        f"orbits: {found['total']} approaches ({kinds}){nearest}."
     )
 
 

@@ -51,19 +51,20 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
     """
     decision = summary["decision"]
     target = decision["target"]
-    left = significant(decision["smallest_distance_km"], 3)
     closest = decision["closest_expected_km"]
     limit = f"at most {target['value']:g} {QUANTITY_IN_WORDS[target['quantity']]}"
     facts = {
         "Target": f"{limit} in {years(target['years'])}, for "
-        f"{_SCOPE[target['scope']]}, {'with' if target['avoidance'] else 'without'} avoidance, debris not counted",
+        f"{_SCOPE[target['scope']]}, {'with' if target['avoidance'] else 'without'} avoidance, between planes, debris "
+        "not counted",
         "Expected": f"number {significant(decision['number'])}, probability {significant(decision['probability'])}"
         + ("" if decision["step_km"] else " (searched case)"),
         "Share of faults": "no collision expected"
         if decision["fault_share"] is None
         else f"{100.0 * decision['fault_share']:.3g} % of the number is from control faults (assumed)",
+        "Own planes": _own_planes(decision["collisions_own_plane_per_year"]),
         "Margin": _margin(decision),
-        "Smallest distance": f"{left} km left between planes when all tolerances are used up; closest pair expected in "
+        "Smallest distance": f"{_left(decision['smallest_distance_km'])}; closest pair expected in "
         f"{years(summary['years'])}, faults among it: "
         + ("farther than all thresholds" if closest is None else f"about {significant(closest, 1)} km (even chance)"),
     }
@@ -71,10 +72,7 @@ def decision_facts(summary: dict[str, Any]) -> dict[str, str]:
         largest = decision["largest_term"]
         facts["Largest term of the gap"] = f"{largest['name']}, {significant(largest['km'], 3)} km"
     if decision["required_step_km"] is None:
-        facts["Drivers"] = (
-            f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target, or planes coincide or oppose each "
-            "other"
-        )
+        facts["Drivers"] = f"not known: no step up to {LARGEST_STEP_KM:g} km just meets the target"
     else:
         facts["Drivers"] = "; ".join(driver(one) for one in decision["drivers"][:_DRIVERS])
     facts["Price"] = price(decision["price"], summary["years"])
@@ -94,10 +92,10 @@ def driver(one: dict[str, Any]) -> str:
     str
         Name of the assumption and change of the step that just meets the target.
     """
-    name = one["name"].partition(".")[2]
-    return f"{name} doubled: " + (
-        f"no step up to {LARGEST_STEP_KM:g} km is enough" if one["change_km"] is None else f"{one['change_km']:+.2f} km"
-    )
+    name, change = one["name"].partition(".")[2], one["change_km"]
+    if change is None:
+        return f"{name} doubled: no step up to {LARGEST_STEP_KM:g} km is enough"
+    return f"{name} doubled: " + (f"{change:+.2f} km" if abs(change) >= 0.005 else "under 0.01 km")
 
 
 def price(costs: dict[str, Any], span: float) -> str:
@@ -120,9 +118,9 @@ def price(costs: dict[str, Any], span: float) -> str:
     trim = costs["largest_trim_deg"]
     parts.append(apart if trim is None else f"trims up to {significant(trim)} deg (untrimmed, {apart})")
     parts.append(
-        f"{significant(costs['raising_velocity_m_per_s'], 3)} m/s to raise and "
-        f"{significant(costs['holding_velocity_m_per_s_per_year'])} m/s a year to hold, up to "
-        f"{significant(costs['propellant_kg'])} kg of propellant a satellite in {years(span)}"
+        f"{significant(costs['raising_velocity_m_per_s'], 3)} m/s to raise and at most "
+        f"{significant(costs['holding_velocity_m_per_s_per_year'])} m/s a year to hold (without trims, avoidance), "
+        f"up to {significant(costs['propellant_kg'])} kg of propellant a satellite in {years(span)}"
     )
     extra, error = (costs[f"extra_debris_approaches_{name}per_year"] for name in ("", "error_"))
     if extra is not None:
@@ -149,16 +147,25 @@ def debris_lines(summary: dict[str, Any]) -> list[str]:
     risk, avoidance = summary["debris_collisions"], summary["avoidance"]
     if risk is None:
         return []
-    manoeuvres = ", ".join(
-        f"{with_error(one['manoeuvres_per_satellite_year'], one['error'])} from {one['threshold']:g}"
-        for one in avoidance
-    )
-    return [
+    lines = [
         f"Collisions of the whole fleet with debris in case {summary['searched_case']} over the mission, without "
         f"avoidance, from the approaches found: {with_error(risk['number'], risk['number_error'])} expected, "
-        f"probability {with_error(risk['probability'], risk['probability_error'])} (errors: objects resampled).",
-        f"Avoidance against debris, manoeuvres per satellite and year by action threshold: {manoeuvres}.",
+        f"probability {with_error(risk['probability'], risk['probability_error'])} (errors: objects resampled)."
+        + _made_good(risk["share_found"]),
+        "Avoidance against debris, encounters above the action threshold per satellite and year: "
+        + ", ".join(
+            f"{with_error(one['encounters_per_satellite_year'], one['error'])} from {one['threshold']:g}"
+            for one in avoidance
+        )
+        + " (errors: objects resampled). Decisions, one for the encounters of a pair on successive revolutions, as "
+        "counted: "
+        + ", ".join(
+            f"{with_error(one['decisions_counted'], one['decisions_error'])} from {one['threshold']:g}"
+            for one in avoidance
+        )
+        + ".",
     ]
+    return lines + _beyond_search(summary)
 
 
 def stated_cases(summary: dict[str, Any]) -> list[dict[str, Any]]:
@@ -237,6 +244,7 @@ def tolerances(study: Study) -> str:
     what = "at most" if spread.distribution == "bounded" else "standard deviation"
     further = {
         f"excursions of {spread.excursion_along_track_km:g} km along track": spread.excursion_along_track_km,
+        f"orbital planes {spread.cross_track_km:g} km across track": spread.cross_track_km,
         f"orbit determination {spread.orbit_determination_m:g} m (1 sigma)": spread.orbit_determination_m,
         f"manoeuvres {spread.manoeuvre_m:g} m (1 sigma)": spread.manoeuvre_m,
     }
@@ -325,12 +333,53 @@ def _fleet(study: Study) -> str:
     )
 
 
+def _made_good(share: float) -> str:
+    """Return how much of the probability the search found, in a sentence; nothing where that is all."""
+    if share > 0.995:
+        return ""
+    return (
+        f" The errors of the orbits leave {100.0 * share:.0f} % of the probability inside the search; the rest is made "
+        "good in proportion."
+    )
+
+
+def _beyond_search(summary: dict[str, Any]) -> list[str]:
+    """Return which counts leave encounters out, in a sentence; nothing where the search reached far enough."""
+    within = summary["approaches"]["within_km"]
+    short_of = [one for one in summary["avoidance"] if one["reach_km"] > within]
+    if not short_of:
+        return []
+    farthest = max(one["reach_km"] for one in short_of)
+    levels = ", ".join(f"{one['threshold']:g}" for one in short_of)
+    return [
+        f"Encounters above {levels} reach up to {significant(farthest)} km, beyond the {within:g} km of the search: "
+        "counts leave those out, areas do not."
+    ]
+
+
 def _margin(decision: dict[str, Any]) -> str:
     if decision["step_km"] is None:
         return "none: the target is not met"
     if decision["margin_factor"] is None:
         return "no collision expected within these assumptions"
-    return f"factor {significant(decision['margin_factor'])} below the target"
+    margin = f"factor {significant(decision['margin_factor'])} below the target"
+    needed = decision["required_step_km"]
+    return margin + ("" if needed is None else f"; {significant(needed, 3)} km just meets it in this order")
+
+
+def _left(distance_km: float | None) -> str:
+    if distance_km is not None and distance_km < 0.0:
+        return f"tolerances used up overlap by {significant(-distance_km, 3)} km between planes"
+    return f"{significant(distance_km, 3)} km left between planes when all tolerances are used up"
+
+
+def _own_planes(per_year: float) -> str:
+    if per_year == 0.0:
+        return "no satellite in a fault is expected to meet another of its plane"
+    return (
+        f"{significant(per_year)} collisions a year of satellites in faults (assumed) that drift past others of their "
+        "plane, whatever the step; not in the target"
+    )
 
 
 def _debris(study: Study) -> str:

@@ -23,7 +23,7 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 _GROUP = ("group",)
-_ALONE = "one scenario and one other object: nothing to resample"
+_ALONE = "one scenario and no sample of objects"
 
 #: Labels of the other object, where that is of the fleet.
 _PARTNER = {"satellite": "other", "plane": "other_plane", "phase": "other_phase"}
@@ -56,7 +56,7 @@ def collision_risk(*scenarios: xr.Dataset, by: Sequence[str] = (), samples: int 
     ----------
     *scenarios : Dataset
         NUMBERS, one for each draw of the slow variables, equally likely. One without encounters counts as zero. Other
-        objects of one identifier are taken for one, in all scenarios.
+        objects of one identifier are taken for one, in all scenarios; where not all have `other`, none is resampled.
     by : sequence of str
         What to add up by: "satellite", "plane", "year", "phase", or "encounter" in a single scenario. Nothing gives the
         fleet as a whole.
@@ -81,8 +81,11 @@ def collision_risk(*scenarios: xr.Dataset, by: Sequence[str] = (), samples: int 
     Notes
     -----
     Other objects, each with all it does, and scenarios are resampled together (A. B. Owen 2007, Annals of Applied
-    Statistics 1, 386-411): objects that return again and again are one draw each. With one scenario the objects alone,
-    with one object the scenarios alone are.
+    Statistics 1, 386-411): objects that return again and again are one draw each. Who is met is chance too, so that
+    every object has a weight of its own, Poisson with mean 1 (the Poisson bootstrap; J. A. Hanley & B. MacGibbon 2006,
+    Computer Methods and Programs in Biomedicine 83, 57-62, from memory): objects that nobody met add nothing whatever
+    their weight, and need not be known. One scenario then has the error sqrt(sum of squares over objects) of a compound
+    Poisson number, a little too large where most of a population is met. Scenarios are as many in every draw.
     """
     faults = Faults("collision_risk: arguments cannot be used")
     faults.require(len(scenarios) > 0, "scenarios: none found; give at least one Dataset of collision numbers")
@@ -99,18 +102,21 @@ def collision_risk(*scenarios: xr.Dataset, by: Sequence[str] = (), samples: int 
     faults.require(samples >= 2, f"samples: {samples} found; allowed: from 2")
     faults.raise_if_any()
     labels, groups = _groups(scenarios, by)
-    others = np.unique(np.concatenate([numbers["other"].values for numbers in scenarios]))
+    named = all("other" in numbers for numbers in scenarios)
+    others = np.unique(np.concatenate([_others(numbers, named) for numbers in scenarios]))
     size = (next(iter(labels.values())).size if labels else 1, others.size)
     tables = [
-        (_table(numbers, rows, others, size, "number"), _table(numbers, rows, others, size, "independent_number"))
+        _tables(numbers, rows, np.searchsorted(others, _others(numbers, named)), size)
         for numbers, rows in zip(scenarios, groups, strict=True)
     ]
     every = np.ones(len(scenarios), dtype=np.int64)
     number, probability = _averages(tables, np.ones(others.size), every)
     errors = np.full((2, size[0]), np.nan)
-    if len(scenarios) > 1 or others.size > 1:
+    if len(scenarios) > 1 or (named and others.size):
         rng = np.random.default_rng(seed)
-        drawn = [_averages(tables, _redraw(rng, others.size), _redraw(rng, len(scenarios))) for _ in range(samples)]
+        drawn = [
+            _averages(tables, _weights(rng, others.size, named), _redraw(rng, len(scenarios))) for _ in range(samples)
+        ]
         errors = np.std(drawn, axis=0, ddof=1)
     return COLLISION_RISK.build(
         {
@@ -160,20 +166,33 @@ def _other_is_of_fleet(numbers: xr.Dataset) -> NDArray[np.bool_]:
     return np.zeros(numbers.sizes["encounter"], dtype=bool)
 
 
-def _table(numbers: xr.Dataset, rows: Integers, others: Integers, size: tuple[int, int], name: str) -> csr_array:
-    """Return the sums of a number by group and other object, added in an order that the rows have no part in."""
-    value = np.repeat(numbers[name].values[:, None], 2, axis=1)[rows >= 0]
-    column = np.repeat(np.searchsorted(others, numbers["other"].values)[:, None], 2, axis=1)[rows >= 0]
-    row = rows[rows >= 0]
-    order = np.lexsort([value, column, row])
-    cells, cell = np.unique(row[order] * size[1] + column[order], return_inverse=True)
-    sums = np.bincount(cell, weights=value[order], minlength=cells.size)
-    return csr_array((sums, np.divmod(cells, max(size[1], 1))), shape=size)
+def _others(numbers: xr.Dataset, named: bool) -> Integers:
+    """Return the other objects, or one that stands for all."""
+    return numbers["other"].values if named else np.zeros(numbers.sizes["encounter"], dtype=np.int64)
+
+
+def _tables(numbers: xr.Dataset, rows: Integers, place: Integers, size: tuple[int, int]) -> tuple[csr_array, csr_array]:
+    """Return the sums of both numbers by group and other object, added in an order that the rows have no part in."""
+    column, row = np.repeat(place[:, None], 2, axis=1)[rows >= 0], rows[rows >= 0]
+
+    def sums(name: str) -> csr_array:
+        value = np.repeat(numbers[name].values[:, None], 2, axis=1)[rows >= 0]
+        order = np.lexsort([value, column, row])
+        cells, cell = np.unique(row[order] * size[1] + column[order], return_inverse=True)
+        found = np.bincount(cell, weights=value[order], minlength=cells.size)
+        return csr_array((found, np.divmod(cells, max(size[1], 1))), shape=size)
+
+    return sums("number"), sums("independent_number")
+
+
+def _weights(rng: np.random.Generator, count: int, sampled: bool) -> Floats | Integers:
+    """Return the weights of so many objects, all 1 where they are no sample."""
+    return rng.poisson(1.0, count) if sampled else np.ones(count)
 
 
 def _redraw(rng: np.random.Generator, count: int) -> Integers:
     """Return how often each of so many is drawn when as many are drawn from them."""
-    return np.bincount(rng.integers(0, count, count), minlength=count) if count else np.zeros(0, dtype=np.int64)
+    return np.bincount(rng.integers(0, count, count), minlength=count)
 
 
 def _averages(

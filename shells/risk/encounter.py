@@ -6,7 +6,7 @@ Press). Metres and seconds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import xarray as xr
@@ -43,6 +43,10 @@ class Encounters:
     radius: Floats
     rate: Floats
     turning: Floats
+
+    def some(self, rows: NDArray[np.int64]) -> Encounters:
+        """Return some of the encounters, in the order of the rows asked for."""
+        return Encounters(*(getattr(self, each.name)[rows] for each in fields(self)))
 
     @property
     def in_plane(self) -> tuple[Floats, Floats]:

@@ -39,7 +39,7 @@ NUMBERS = Schema(
     "them up by.",
     {
         "encounter": Variable(_ROW, "int64", "", "number of the encounter"),
-        "other": Variable(_ROW, "int64", "", "identifier of the other object, or of a pair of planes"),
+        "other": _label("int64", "", "identifier of the other object; left out where objects are no sample"),
         "satellite": _label("int64", "", "identifier of the satellite"),
         "plane": _label("int64", "1", "number of the orbital plane, -1 for none"),
         "other_plane": _label("int64", "1", "plane of the other object, -1 outside the fleet"),
@@ -100,7 +100,7 @@ def encounter_numbers(
 
     order = np.lexsort([time, second, first])
     first, second, time = first[order], second[order], time[order]
-    starts = _cluster_starts(first, second, time, approaches["radius_altitude"].values[order])
+    starts = cluster_starts(first, second, time, approaches["radius_altitude"].values[order])
     probability = probabilities["collision_probability"].values[order]
     largest = np.minimum(np.maximum.reduceat(probability, starts), _NEARLY_ONE) if starts.size else np.zeros(0)
     first, second, time_of = first[starts], second[starts], time[starts]
@@ -141,8 +141,8 @@ def rate_numbers(rates: xr.Dataset, *, within_km: float, years: float) -> xr.Dat
     Returns
     -------
     Dataset
-        NUMBERS, one row for each positive rate: collisions of all satellites of a plane. Without an object the pairs of
-        planes stand for what is resampled.
+        NUMBERS, one row for each positive rate: collisions of all satellites of a plane. Without an object there is no
+        `other`: pairs of planes are the design, not a sample.
 
     Raises
     ------
@@ -158,7 +158,7 @@ def rate_numbers(rates: xr.Dataset, *, within_km: float, years: float) -> xr.Dat
     allowed = ("object", "plane", "other_plane", "year", "within_km")
     faults.require(
         bool({"object", "plane"} & set(rates["rate"].dims)),
-        "rates: neither by object nor by plane: nothing to resample",
+        "rates: neither by object nor by plane: nothing to add up",
     )
     strange = [str(dim) for dim in rates["rate"].dims if dim not in allowed]
     faults.require(not strange, f"rates: dimensions {', '.join(strange)} found; allowed: {', '.join(allowed)}")
@@ -170,13 +170,11 @@ def rate_numbers(rates: xr.Dataset, *, within_km: float, years: float) -> xr.Dat
     number = (rate * length).stack(encounter=rate.dims)
     number = number[number.values > 0.0]
     labels = {str(dim): number[dim].values for dim in rate.dims}
-    pair = labels.get("plane", np.zeros(number.size, dtype=np.int64))
-    if "other_plane" in labels:
-        pair = pair * (labels["other_plane"].max(initial=0) + 1) + labels["other_plane"]
+    others = {"other": labels.pop("object")} if "object" in labels else {}
     return NUMBERS.build(
         {
             "encounter": np.arange(number.size),
-            "other": labels.pop("object", pair),
+            **others,
             **labels,
             "number": number.values,
             "independent_number": number.values,
@@ -184,10 +182,25 @@ def rate_numbers(rates: xr.Dataset, *, within_km: float, years: float) -> xr.Dat
     )
 
 
-def _cluster_starts(
+def cluster_starts(
     first: NDArray[np.int64], second: NDArray[np.int64], time: NDArray[np.datetime64], altitude: Floats
 ) -> NDArray[np.int64]:
-    """Return where clusters begin in approaches sorted by pair and time."""
+    """Return where clusters begin in approaches sorted by pair and time.
+
+    Parameters
+    ----------
+    first, second : ndarray, shape (n,)
+        Identifiers.
+    time : ndarray, shape (n,)
+        Of closest approach.
+    altitude : ndarray, shape (n,)
+        Radius less 6378.137 km [km].
+
+    Returns
+    -------
+    ndarray
+        Places of the first approach of each cluster.
+    """
     radius = altitude + constants.EQUATORIAL_RADIUS.value
     period = 2.0 * np.pi * np.sqrt(radius**3 / constants.GRAVITATIONAL_PARAMETER.value)
     gap = np.diff(time) / np.timedelta64(1, "s")

@@ -2,7 +2,8 @@
 
 Encounters come through the encounter plane as a uniform flux, as wide as the errors are: of those within d, the share
 above a threshold is the area of the misses above it over pi d^2. Each encounter's own covariance and radius give an
-area, whatever its own miss was; the number that really passed the threshold is counted beside it. For a body small
+area, whatever its own miss was; the number that really passed the threshold is counted beside it, and that of the
+decisions: a pair that meets on successive revolutions asks for one, by its most probable approach. For a body small
 against the errors the probability is density times pi R^2, and the area in closed form
 2 pi s1 s2 ln(R^2 / (2 s1 s2 threshold)).
 """
@@ -19,8 +20,10 @@ from numpy.typing import NDArray
 
 from shells.errors import Faults
 from shells.fleet.quantities import array_in_units, read_number
+from shells.risk.completeness import share_within
 from shells.risk.encounter import Encounters
-from shells.risk.probability import SHORT_FORM_ERROR, collision_probability, largest_change, read_encounters
+from shells.risk.numbers import cluster_starts
+from shells.risk.probability import PROBABILITIES, SHORT_FORM_ERROR, largest_change, read_encounters
 from shells.risk.series.kernels import areas_above
 from shells.risk.short_encounter import quadrature_rules
 from shells.schema import APPROACHES, Schema, Variable
@@ -32,22 +35,33 @@ _ACTION = ("threshold",)
 #: Thresholds below have levels where the probability is no longer a double.
 _LEAST_THRESHOLD = 1e-100
 
+#: So many approaches at most are given an area: the geometry varies little, while all of them are counted.
+_SAMPLE = 2000
 
-def _per_year(long_name: str, missing: str = "") -> Variable:
-    return Variable(_ACTION, "float64", "year-1", long_name, (0.0, None), missing)
+
+def _per_year(long_name: str) -> Variable:
+    return Variable(_ACTION, "float64", "year-1", long_name, (0.0, None))
 
 
 WORKLOAD = Schema(
     "Avoidance workload",
-    "Encounters of one satellite a year whose collision probability passes an action threshold.",
+    "Encounters of one satellite a year whose collision probability passes an action threshold. Standard errors are "
+    "those of resampling second objects.",
     {
         "threshold": Variable(_ACTION, "float64", "1", "collision probability from which somebody acts", (0.0, 1.0)),
+        "encounters": Variable((), "float64", "year-1", "encounters found per satellite and year", (0.0, None)),
         "share": Variable(_ACTION, "float64", "1", "share of encounters above the threshold, by area", (0.0, None)),
-        "manoeuvres": _per_year("encounters above the threshold per satellite and year, by area"),
-        "manoeuvres_error": _per_year("standard error of these, second objects resampled", "a single second object"),
-        "manoeuvres_counted": _per_year("encounters above the threshold per satellite and year, by count"),
-        "manoeuvres_small_body": _per_year("encounters above the threshold per satellite and year, closed form"),
+        "encounters_above": _per_year("encounters above the threshold per satellite and year, by area"),
+        "encounters_above_error": _per_year("standard error of these"),
+        "encounters_above_counted": _per_year("encounters above the threshold per satellite and year, by count"),
+        "encounters_above_small_body": _per_year("encounters above the threshold per satellite and year, closed form"),
+        "decisions_counted": _per_year(
+            "decisions per satellite and year, by count: encounters above the threshold, those of a pair on successive "
+            "revolutions taken for one"
+        ),
+        "decisions_counted_error": _per_year("standard error of these"),
         "reach": Variable(_ACTION, "float64", "km", "largest miss distance above the threshold", (0.0, None)),
+        "share_found": Variable((), "float64", "1", "share of the probability of collision inside the search", (0, 1)),
         "lasting": Variable((), "int64", "1", "encounters that last, which are counted instead of given an area"),
     },
     coordinates=("threshold",),
@@ -56,92 +70,106 @@ WORKLOAD = Schema(
 
 def avoidance_workload(
     approaches: xr.Dataset,
+    probabilities: xr.Dataset,
     *,
     covariance_first_m2: Any,
     covariance_second_m2: Any,
     hard_body_radius_m: Any,
     within_km: float,
-    encounters_per_satellite_year: float,
+    satellite_years: float,
     thresholds: Sequence[float] = (1e-4, 1e-5, 1e-6),
-    seed: int = 0,
 ) -> xr.Dataset:
     """Return how many encounters of a satellite pass action thresholds in a year.
 
     Parameters
     ----------
     approaches : Dataset
-        APPROACHES within `within_km`: a sample of the encounters, for their geometry.
+        APPROACHES: all of some satellites within `within_km` in some time.
+    probabilities : Dataset
+        PROBABILITIES of these approaches, from the covariances and radii that follow.
     covariance_first_m2, covariance_second_m2, hard_body_radius_m : array_like or Quantity
         As of `collision_probability`: what is known at the time of the decision.
     within_km : float or Quantity
-        Threshold of distance of the sample and of the rate [km].
-    encounters_per_satellite_year : float
-        Encounters of one satellite a year within that distance: counted, or from `approach_rates` [1/year].
+        Distance of the search [km].
+    satellite_years : float
+        Satellites times years of the search; where the rate is known better, from `approach_rates`, the number of
+        approaches over that of one satellite a year [year].
     thresholds : sequence of float
         Action thresholds of the collision probability, from 1e-100 to below 1 [1].
-    seed : int
-        Of the draws for encounters that last.
 
     Returns
     -------
     Dataset
-        WORKLOAD. Where `reach` exceeds `within_km` the count misses encounters beyond the search; the area does not.
-        Errors are those of resampling second objects in the limit of many samples, of the geometry alone: not of the
-        rate.
+        WORKLOAD. Where `reach` exceeds `within_km` counts miss encounters beyond the search; areas do not.
 
     Raises
     ------
     SchemaError
-        The Dataset is not APPROACHES.
+        A Dataset does not meet its schema.
     InputError
-        No approaches, thresholds or distances that are none, and all that `collision_probability` refuses. All at once.
+        No approaches, Datasets of different length, thresholds or distances that are none, and all that
+        `collision_probability` refuses. All at once.
+
+    Notes
+    -----
+    Areas are those of 2000 approaches at most, evenly from all in the order of satellites, objects and time; `lasting`
+    is of these.
+
+    Errors are those of second objects that have a Poisson weight each, with all their encounters, in the limit of many
+    draws: the root of the sum of squares over objects, of each object's influence on the number (the infinitesimal
+    jackknife; B. Efron 1982, The Jackknife, the Bootstrap and Other Resampling Plans, SIAM, chapter 6, from memory).
+    Both the number of encounters and their geometry are in it.
     """
     APPROACHES.check(approaches, stage="avoidance_workload")
+    PROBABILITIES.check(probabilities, stage="avoidance_workload")
     faults = Faults("avoidance_workload: arguments cannot be used")
-    faults.require(approaches.sizes["approach"] > 0, "approaches: none found; their geometry is needed")
+    count = approaches.sizes["approach"]
+    faults.require(count > 0, "approaches: none found; their geometry is needed")
+    known = probabilities.sizes["approach"]
+    faults.require(count == known, f"probabilities: {known} found for {count} approaches")
     distance = read_number(faults, "within_km", within_km, "km", low=1e-6)
-    rate = read_number(faults, "encounters_per_satellite_year", encounters_per_satellite_year, "1/yr", low=0.0)
+    years = read_number(faults, "satellite_years", satellite_years, "yr", low=1e-9)
     levels = np.sort(np.atleast_1d(array_in_units(thresholds, "")))[::-1]
     faults.require(
         levels.size > 0 and bool(((levels >= _LEAST_THRESHOLD) & (levels < 1.0)).all()),
         f"thresholds: {thresholds} found; allowed: numbers from {_LEAST_THRESHOLD:g} to below 1",
     )
     encounters = read_encounters(faults, approaches, covariance_first_m2, covariance_second_m2, hard_body_radius_m)
-    found = collision_probability(
-        approaches,
-        covariance_first_m2=covariance_first_m2,
-        covariance_second_m2=covariance_second_m2,
-        hard_body_radius_m=hard_body_radius_m,
-        seed=seed,
-    )
-    short = _is_short(encounters)
-    covariance, searched = encounters.in_plane[1], np.pi * distance**2
-    counted = found["collision_probability"].values >= levels[:, None]
-    shares, small, reach = counted.astype(np.float64), counted.astype(np.float64), np.zeros(levels.size)
     # sums in the order of objects and time, so that they do not depend on that of the approaches
-    order = np.lexsort([approaches[name].values for name in ("time", "second", "first")])
-    for k, level in enumerate(levels):
-        area, far = areas_above(covariance[short], encounters.radius[short], level, quadrature_rules())
-        shares[k, short] = area / 1e6 / searched
-        small[k, short] = small_body_area(covariance[short], encounters.radius[short], level) / 1e6 / searched
-        reach[k] = far.max(initial=0.0) / 1000.0
-    shares, small = shares[:, order], small[:, order]
+    first, second, time = (approaches[name].values for name in ("first", "second", "time"))
+    order = np.lexsort([time, second, first])
+    first, second, time = first[order], second[order], time[order]
+    probability = probabilities["collision_probability"].values[order]
+    counted = (probability >= levels[:, None]).astype(np.float64)
+    starts = cluster_starts(first, second, time, approaches["radius_altitude"].values[order])
+    decisions = (np.maximum.reduceat(probability, starts) >= levels[:, None]).astype(np.float64)
+
+    some = np.arange(0, count, -(-count // _SAMPLE))
+    sample = encounters.some(order[some])
+    short = _is_short(sample)
+    shares, small, reach = _shares_above(sample, short, levels, distance, counted[:, some])
+    found = np.where(short, share_within(sample.in_plane[1], distance), 1.0)
+    share = shares.mean(axis=1)
     return WORKLOAD.build(
         {
             "threshold": levels,
-            "share": shares.mean(axis=1),
-            "manoeuvres": rate * shares.mean(axis=1),
-            "manoeuvres_error": rate * _resampled_error(shares, approaches["second"].values[order]),
-            "manoeuvres_counted": rate * counted.mean(axis=1),
-            "manoeuvres_small_body": rate * small.mean(axis=1),
+            "encounters": count / years,
+            "share": share,
+            "encounters_above": count * share / years,
+            "encounters_above_error": _error_of_share(shares, second, some) / years,
+            "encounters_above_counted": counted.sum(axis=1) / years,
+            "encounters_above_small_body": count * small.mean(axis=1) / years,
+            "decisions_counted": decisions.sum(axis=1) / years,
+            "decisions_counted_error": _resampled_error(decisions, second[starts]) / years,
             "reach": reach,
+            "share_found": found.mean(),
             "lasting": np.count_nonzero(~short),
         }
     )
 
 
 def total_workload(parts: Sequence[xr.Dataset]) -> xr.Dataset:
-    """Add up workloads against different second objects.
+    """Add up workloads of the same satellites and years against different second objects.
 
     Parameters
     ----------
@@ -151,8 +179,7 @@ def total_workload(parts: Sequence[xr.Dataset]) -> xr.Dataset:
     Returns
     -------
     Dataset
-        WORKLOAD: rates added, shares weighted with them, errors of different objects added in squares (those of a
-        single object, which are missing, left out).
+        WORKLOAD: numbers added, shares weighted with the encounters, errors of different objects added in squares.
 
     Raises
     ------
@@ -168,22 +195,17 @@ def total_workload(parts: Sequence[xr.Dataset]) -> xr.Dataset:
         "threshold: different ones found in the parts; expected the same in all",
     )
     faults.raise_if_any()
-    stacked = {name: np.stack([part[name].values for part in parts]) for name in parts[0].data_vars}
-    rates = stacked["manoeuvres"].sum(axis=0)
-    # the encounters of a part, from which its share was taken
-    met = np.divide(
-        stacked["manoeuvres"], stacked["share"], out=np.zeros_like(stacked["share"]), where=stacked["share"] > 0.0
-    ).max(axis=1)
+    stacked = {str(name): np.stack([part[name].values for part in parts]) for name in parts[0].data_vars}
+    total = {name: values.sum(axis=0) for name, values in stacked.items()}
+    weight = stacked["encounters"] / total["encounters"]
     return WORKLOAD.build(
-        {
+        total
+        | {name: np.hypot.reduce(values, axis=0) for name, values in stacked.items() if name.endswith("_error")}
+        | {
             "threshold": levels,
-            "share": rates / met.sum() if met.sum() > 0.0 else np.zeros(levels.size),
-            "manoeuvres": rates,
-            "manoeuvres_error": np.sqrt(np.nansum(stacked["manoeuvres_error"] ** 2, axis=0)),
-            "manoeuvres_counted": stacked["manoeuvres_counted"].sum(axis=0),
-            "manoeuvres_small_body": stacked["manoeuvres_small_body"].sum(axis=0),
+            "share": weight @ stacked["share"],
+            "share_found": weight @ stacked["share_found"],
             "reach": stacked["reach"].max(axis=0),
-            "lasting": stacked["lasting"].sum(),
         }
     )
 
@@ -221,15 +243,38 @@ def _is_short(encounters: Encounters) -> NDArray[np.bool_]:
     return np.asarray(change <= SHORT_FORM_ERROR)
 
 
-def _resampled_error(shares: Floats, second: NDArray[np.int64]) -> Floats:
-    """Return the standard error of the mean share when second objects, each with all its encounters, are resampled.
+def _shares_above(
+    encounters: Encounters, short: NDArray[np.bool_], levels: Floats, distance_km: float, counted: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return areas above each level over that of the search, the same in closed form, and the reach of each level [km].
 
-    The linearised ratio of sums over objects (B. Efron 1979, Annals of Statistics 7, 1, section 2, in the limit of many
-    samples). Missing for a single object.
+    Areas have the shape (level, encounter); those that are not short stand as they count.
     """
-    objects, member = np.unique(second, return_inverse=True)
-    if objects.size < 2:
-        return np.full(len(shares), np.nan)
-    excess = shares - shares.mean(axis=1, keepdims=True)
-    sums = np.stack([np.bincount(member, weights=row) for row in excess])
-    return np.asarray(np.sqrt((sums**2).sum(axis=1)) / second.size)
+    covariance, radius = encounters.in_plane[1][short], encounters.radius[short]
+    searched = np.pi * (1000.0 * distance_km) ** 2
+    shares, small, reach = counted.copy(), counted.copy(), np.zeros(levels.size)
+    for k, level in enumerate(levels):
+        area, far = areas_above(covariance, radius, level, quadrature_rules())
+        shares[k, short] = area / searched
+        small[k, short] = small_body_area(covariance, radius, level) / searched
+        reach[k] = far.max(initial=0.0) / 1000.0
+    return shares, small, reach
+
+
+def _error_of_share(shares: Floats, second: NDArray[np.int64], some: NDArray[np.int64]) -> Floats:
+    """Return the standard error of the number of all encounters times the mean share of some of them.
+
+    With a weight w of each object this is sum(w n) sum(w S) / sum(w m): n encounters of an object, m in the sample, S
+    their shares. An object's influence is its derivative by w.
+    """
+    share = shares.mean(axis=1, keepdims=True)
+    values = np.repeat(share, second.size, axis=1)
+    values[:, some] += second.size / some.size * (shares - share)
+    return _resampled_error(values, second)
+
+
+def _resampled_error(values: Floats, second: NDArray[np.int64]) -> Floats:
+    """Return the standard error of sums when second objects, each with all its values, have Poisson weights."""
+    member = np.unique(second, return_inverse=True)[1]
+    sums = np.stack([np.bincount(member, weights=row) for row in values])
+    return np.asarray(np.sqrt((sums**2).sum(axis=1)))

@@ -188,14 +188,12 @@ def _decide(study: Study, scenario: Scenario) -> tuple[xr.Dataset, list[decision
     cases = [case for case in expand(study) if case.scenario == scenario]
     assessments = [decision.assess(study, case, stacks[case.layout]) for case in cases]
     years, forces = study.study.years, _forces(scenario)
-    # faults do not change the price
+    # neither tolerances nor faults change the price
     prices = {
-        (layout, name): price_of(fleets[layout], stacks[layout], study.fleet, tolerances, years=years, forces=forces)
-        for layout in stacks
-        for name, tolerances in study.tolerance_sets.items()
+        layout: price_of(fleets[layout], stacked, study.fleet, years=years, forces=forces)
+        for layout, stacked in stacks.items()
     }
-    mine = [prices[case.layout, case.tolerances] for case in cases]
-    return decision.compare(study, assessments, mine), assessments
+    return decision.compare(study, assessments, [prices[case.layout] for case in cases]), assessments
 
 
 def compute_fleet_block(study: Study, scenario: Scenario) -> dict[str, xr.Dataset]:

@@ -26,13 +26,14 @@ from pydantic import (
     field_validator,
     model_validator,
 )
-from pydantic_core import PydanticCustomError
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from shells.constants import YEAR
 from shells.cores import usable
 from shells.errors import ConfigError, InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.study import locator, messages
+from shells.study.possible import require_frozen_orbit, require_stack
 
 #: Times are kept in nanoseconds, which end in 2262: a mission may start up to here and last a century.
 FIRST_START, LAST_START = datetime(1958, 1, 1, tzinfo=UTC), datetime(2150, 1, 1, tzinfo=UTC)
@@ -119,6 +120,15 @@ class FleetTable(Table):
             raise PydanticCustomError("mismatch", "a whole number from 0 to {last}", {"last": planes - 1})
         return phasing
 
+    @model_validator(mode="after")
+    def _frozen_orbit_exists(self) -> FleetTable:
+        rule = _refused(lambda: require_frozen_orbit(self, self.altitude_km))
+        if rule:
+            raise PydanticCustomError(
+                "mismatch", "another one, or frozen = false ({rule})", {"rule": rule, "key": "inclination_deg"}
+            )
+        return self
+
 
 class TolerancesTable(Table):
     """How far held satellites stray from their plane's reference orbit."""
@@ -141,6 +151,10 @@ class TolerancesTable(Table):
     excursion_along_track_km: NotNegative = Field(
         default=0.0, description="way along the track that avoidance makes good in a revolution [km]"
     )
+    cross_track_km: NotNegative = Field(
+        default=0.0,
+        description="departure of the orbital plane, as amplitude across the track, formed like eccentricity [km]",
+    )
 
     @model_validator(mode="after")
     def _possible(self) -> TolerancesTable:
@@ -152,7 +166,7 @@ class FaultsTable(Table):
     """Satellites that leave their tolerances; the values are assumptions."""
 
     per_satellite_year: NotNegative = Field(
-        default=ControlFaults.per_satellite_year, description="assumed chance that a satellite leaves its tolerances"
+        default=ControlFaults.per_satellite_year, description="assumed faults of a satellite [1/year]"
     )
     offset_km: Positive = Field(
         default=ControlFaults.offset_km,
@@ -188,15 +202,17 @@ class ToleranceSet(Table):
     excursion_along_track_km: NotNegative | None = Field(
         default=None, description="way along the track that avoidance makes good in a revolution [km]"
     )
+    cross_track_km: NotNegative | None = Field(
+        default=None,
+        description="departure of the orbital plane, as amplitude across the track, formed like eccentricity [km]",
+    )
 
 
 class FaultSet(Table):
     """Control faults of some cases of the sweep; keys left out are as in [faults]."""
 
     name: str = Field(pattern=r"^[A-Za-z0-9_-]+$", description="name of the set in tables and charts")
-    per_satellite_year: NotNegative | None = Field(
-        default=None, description="assumed chance that a satellite leaves its tolerances"
-    )
+    per_satellite_year: NotNegative | None = Field(default=None, description="assumed faults of a satellite [1/year]")
     offset_km: Positive | None = Field(
         default=None, description="standard deviation of how far a faulty satellite is off in radius [km]"
     )
@@ -379,73 +395,24 @@ class Study(Table):
     _text: str = PrivateAttr("")
     _directory: Path = PrivateAttr(Path())
 
-    @field_validator("forces", "sweep")
+    @field_validator("forces")
     @classmethod
-    def _cycles_are_drawn_for_mission(cls, table: Any, info: ValidationInfo) -> Any:
-        mission, activity = info.data.get("study"), table.solar_activity
-        if mission is None or "drawn" not in (activity if isinstance(activity, tuple) else (activity,)):
-            return table
-        # here, for it loads what no other activity needs
-        from shells.motion.solar import FIRST_DRAWN, LAST_DRAWN
-
-        end = mission.start + timedelta(seconds=mission.years * YEAR.value)
-        # the flux is read some days past the end
-        if mission.start.year < FIRST_DRAWN or end.year >= LAST_DRAWN:
-            raise PydanticCustomError(
-                "mismatch",
-                "another activity for a mission from {start} to {end}: cycles are drawn from {first} to {last}",
-                {
-                    "start": str(mission.start.date()),
-                    "end": str(end.date()),
-                    "first": FIRST_DRAWN,
-                    "last": LAST_DRAWN - 1,
-                    "key": "solar_activity",
-                },
-            )
-        return table
+    def _forces_fit(cls, forces: ForcesTable, info: ValidationInfo) -> ForcesTable:
+        _cycles_are_drawn_for_mission((forces.solar_activity,), info.data)
+        return forces
 
     @field_validator("sweep")
     @classmethod
-    def _orders_name_all_planes(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
-        fleet = info.data.get("fleet")
-        if fleet is None:  # it has faults of its own
-            return sweep
-        every = list(range(fleet.planes))
-        wrong = [order for order in sweep.order if not isinstance(order, str) and sorted(order) != every]
-        if wrong:
-            raise PydanticCustomError(
-                "mismatch",
-                "each plane number from 0 to {last} once, and {wrong} does not name them so",
-                {"last": fleet.planes - 1, "wrong": str(list(wrong[0])), "key": "order"},
-            )
-        return sweep
-
-    @field_validator("sweep")
-    @classmethod
-    def _seeds_draw_something(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
-        if sweep.seed and isinstance(info.data.get("debris"), CatalogueDebris):
-            raise PydanticCustomError(
-                "mismatch", "no seeds, for the debris is that of a catalogue and nothing is drawn", {"key": "seed"}
-            )
-        forces = info.data.get("forces")
-        activities = sweep.solar_activity or ((forces.solar_activity,) if forces else ("drawn",))
-        if sweep.solar_seed and "drawn" not in activities:
-            raise PydanticCustomError(
-                "mismatch", "no seeds, for no solar activity of the study is 'drawn'", {"key": "solar_seed"}
-            )
-        return sweep
-
-    @field_validator("sweep")
-    @classmethod
-    def _sets_are_possible(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
-        for key, kind in (("tolerances", Tolerances), ("faults", ControlFaults)):
-            base = info.data.get(key)
-            if base is None:  # it has faults of its own
-                continue
-            refused = {one.name: _refused(partial(kind, **_filled(base, one))) for one in getattr(sweep, key)}
-            rules = [f"in '{name}' other values ({rule})" for name, rule in refused.items() if rule]
-            if rules:
-                raise PydanticCustomError("mismatch", "{rules}", {"rules": "; ".join(rules), "key": key})
+    def _sweep_fits(cls, sweep: SweepTable, info: ValidationInfo) -> SweepTable:
+        _require_all(
+            sweep,
+            partial(_cycles_are_drawn_for_mission, sweep.solar_activity, info.data),
+            partial(_orders_name_all_planes, sweep, info.data),
+            partial(_seeds_draw_something, sweep, info.data),
+            partial(_sets_are_possible, "tolerances", Tolerances, sweep, info.data),
+            partial(_sets_are_possible, "faults", ControlFaults, sweep, info.data),
+            partial(_stacks_can_be_built, sweep, info.data),
+        )
         return sweep
 
     @property
@@ -499,6 +466,95 @@ class Study(Table):
         for table, keys in self.model_dump(exclude_none=True).items():
             lines += [f"[{table}]", *(f"{key} = {_toml(value)}" for key, value in keys.items()), ""]
         return "\n".join(lines)
+
+
+def _require_all(table: Table, *checks: Callable[[], None]) -> None:
+    """Raise what the checks of a table refuse, all together: of several validators the first hides the others."""
+    found: list[InitErrorDetails] = []
+    for check in checks:
+        try:
+            check()
+        except PydanticCustomError as error:
+            found.append(InitErrorDetails(type=error, input=table))
+    if found:
+        raise ValidationError.from_exception_data(type(table).__name__, found)
+
+
+# Checks of one table against others. Tables that are not known have faults of their own.
+
+
+def _cycles_are_drawn_for_mission(activities: tuple[str, ...], known: dict[str, Any]) -> None:
+    mission = known.get("study")
+    if mission is None or "drawn" not in activities:
+        return
+    # here, for it loads what no other activity needs
+    from shells.motion.solar import FIRST_DRAWN, LAST_DRAWN
+
+    end = mission.start + timedelta(seconds=mission.years * YEAR.value)
+    # the flux is read some days past the end
+    if mission.start.year < FIRST_DRAWN or end.year >= LAST_DRAWN:
+        raise PydanticCustomError(
+            "mismatch",
+            "another activity for a mission from {start} to {end}: cycles are drawn from {first} to {last}",
+            {
+                "start": str(mission.start.date()),
+                "end": str(end.date()),
+                "first": FIRST_DRAWN,
+                "last": LAST_DRAWN - 1,
+                "key": "solar_activity",
+            },
+        )
+
+
+def _orders_name_all_planes(sweep: SweepTable, known: dict[str, Any]) -> None:
+    fleet = known.get("fleet")
+    if fleet is None:
+        return
+    every = list(range(fleet.planes))
+    wrong = [order for order in sweep.order if not isinstance(order, str) and sorted(order) != every]
+    if wrong:
+        raise PydanticCustomError(
+            "mismatch",
+            "each plane number from 0 to {last} once, and {wrong} does not name them so",
+            {"last": fleet.planes - 1, "wrong": str(list(wrong[0])), "key": "order"},
+        )
+
+
+def _seeds_draw_something(sweep: SweepTable, known: dict[str, Any]) -> None:
+    if sweep.seed and isinstance(known.get("debris"), CatalogueDebris):
+        raise PydanticCustomError(
+            "mismatch", "no seeds, for the debris is that of a catalogue and nothing is drawn", {"key": "seed"}
+        )
+    forces = known.get("forces")
+    activities = sweep.solar_activity or ((forces.solar_activity,) if forces else ("drawn",))
+    if sweep.solar_seed and "drawn" not in activities:
+        raise PydanticCustomError(
+            "mismatch", "no seeds, for no solar activity of the study is 'drawn'", {"key": "solar_seed"}
+        )
+
+
+def _sets_are_possible(key: str, kind: Callable[..., object], sweep: SweepTable, known: dict[str, Any]) -> None:
+    base = known.get(key)
+    if base is None:
+        return
+    refused = {one.name: _refused(partial(kind, **_filled(base, one))) for one in getattr(sweep, key)}
+    rules = [f"in '{name}' other values ({rule})" for name, rule in refused.items() if rule]
+    if rules:
+        raise PydanticCustomError("mismatch", "{rules}", {"rules": "; ".join(rules), "key": key})
+
+
+def _stacks_can_be_built(sweep: SweepTable, known: dict[str, Any]) -> None:
+    fleet = known.get("fleet")
+    if fleet is None:
+        return
+    for step in sweep.step_km:  # ascending, and where one is refused so are the larger ones
+        rule = _refused(partial(require_stack, fleet, step))
+        if rule:
+            raise PydanticCustomError(
+                "mismatch",
+                "smaller steps than {step} km ({rule})",
+                {"step": f"{step:g}", "rule": rule, "key": "step_km"},
+            )
 
 
 def study_hash(study: Study) -> str:

@@ -1,11 +1,12 @@
 """The separation decision: what each case costs, and the smallest step that meets the target.
 
-The target limits collisions among the fleet's own satellites, which the step decides; what debris adds is beside it.
+The target limits collisions between the fleet's planes, which the step decides. What debris adds is beside it, and so
+is what no step changes: satellites in a control fault that drift past the others of their own plane (`own_plane`).
 Between planes a collision needs both satellites at one radius, so the expected number is the phase-averaged rate within
 the sum of the hard-body radii, with the radius difference spread by the tolerances and by the tesseral ripple that the
 two do not have in common: once for satellites inside their tolerances (`control`), once with one or both in a control
-fault (`fault`), weighted with the shares of time spent so. Satellites of one plane are not weighed against each other:
-their distance is that of their phases.
+fault (`fault`), weighted with the shares of time spent so. Satellites of one plane that are inside their tolerances are
+not weighed against each other: their distance is that of their phases.
 
 The study is decided under the first of each list of assumptions (scenario, tolerances, faults); the smallest step that
 meets the target under each other combination stands beside it.
@@ -63,6 +64,8 @@ class Assessment:
         Ascending: this sum, those of the study, and one between.
     expected : Expected
         Approaches per year of each pair of planes within these.
+    own_plane : float
+        Expected collisions per year of satellites in a control fault with others of their own plane.
     faults : float
         Control faults of the fleet per year.
     """
@@ -73,6 +76,7 @@ class Assessment:
     bodies_km: float
     thresholds_km: Floats
     expected: Expected
+    own_plane: float
     faults: float
 
     @property
@@ -82,7 +86,7 @@ class Assessment:
 
     @property
     def fault(self) -> float:
-        """Expected collisions per year with a satellite that has left its tolerances."""
+        """Expected collisions per year with a satellite of another plane that has left its tolerances."""
         return self._within_bodies(self.expected.fault)
 
     def _within_bodies(self, expected: Floats) -> float:
@@ -137,6 +141,7 @@ def assess(study: Study, case: Case, stacked: Stacked) -> Assessment:
         body,
         thresholds,
         stacked.expected(tolerances, faults, thresholds.tolist()),
+        stacked.collisions_in_own_planes(tolerances, faults, body),
         faults.per_satellite_year * study.satellites,
     )
 
@@ -262,6 +267,7 @@ def compare(study: Study, assessments: Sequence[Assessment], prices: Sequence[Pr
             "extra_debris_approaches_error": unknown,
             "collisions_control": control,
             "collisions_fault": fault,
+            "collisions_own_plane": [a.own_plane for a in assessments],
             "fault_share": np.divide(
                 fault, control + fault, out=np.full(len(cases), np.nan), where=control + fault > 0
             ),
@@ -294,7 +300,7 @@ def together(study: Study, parts: Sequence[xr.Dataset]) -> xr.Dataset:
         With the attribute `text`.
     """
     decided = xr.concat(parts, "case", combine_attrs="override")
-    return decided.assign_attrs(text=_decided_in_words(study, decided) + _caveat(decided))
+    return decided.assign_attrs(text=_decided_in_words(study, decided) + _caveats(study, decided))
 
 
 def _decided_in_words(study: Study, decided: xr.Dataset) -> str:
@@ -311,13 +317,14 @@ def _decided_in_words(study: Study, decided: xr.Dataset) -> str:
         return (
             f"No step of the sweep meets the target ({wanted}); the best, {best['step']:g} km in "
             f"{best['order'].item()} order, has {best['target_quantity']:.1g}."
-        )
+        ) + _beside(float(best["collisions_own_plane"]))
     one = decided.isel(case=int(chosen.argmax()))
     return (
         f"A step of {one['step']:g} km in {one['order'].item()} order is the smallest of the sweep that meets the "
         f"target ({wanted}): {one['target_quantity']:.1g}."
         + _causes(float(one["collisions_control"]), float(one["collisions_fault"]))
         + _under_other_assumptions(decided, one)
+        + _beside(float(one["collisions_own_plane"]))
     )
 
 
@@ -330,7 +337,19 @@ def _causes(control: float, fault: float) -> str:
             " Inside their tolerances satellites of different planes do not meet: all of it comes from control "
             "faults, which are assumed."
         )
-    return f" Control faults, which are assumed, make {100.0 * fault / (control + fault):.2g} % of it."
+    share = 100.0 * fault / (control + fault)
+    made = "nearly all" if share >= 99.5 else f"{share:.2g} %"
+    return f" Control faults, which are assumed, make {made} of it."
+
+
+def _beside(own_plane: float) -> str:
+    """Return what the text adds on collisions that no step changes."""
+    if own_plane == 0.0:
+        return " Satellites in faults are not expected to meet others of their own plane."
+    return (
+        f" Beside it, whatever the step, {own_plane:.1g} collisions a year are expected of satellites in faults that "
+        "drift past others of their own plane."
+    )
 
 
 def _under_other_assumptions(decided: xr.Dataset, chosen: xr.Dataset) -> str:
@@ -365,15 +384,21 @@ def _deciding(assumptions: dict[str, list[Any]], meets: list[bool]) -> list[str]
     return names
 
 
-def _caveat(decided: xr.Dataset) -> str:
-    """Return what the text adds where averages over phase are not averages over time."""
+def _caveats(study: Study, decided: xr.Dataset) -> str:
+    """Return what the text adds where averages over phase or over the study are not those over the target's time."""
+    found = ""
+    if study.target.years > study.study.years:
+        found += (
+            f" The {study.target.years:g} years of the target are taken to be like the {study.study.years:g} studied: "
+            "what drifts on afterwards is not in it."
+        )
     pairs = int(decided["locked_pairs"].max())
-    if not pairs:
-        return ""
-    return (
-        f" The phases of up to {pairs} pairs of planes drift by less than one slot over the study: their rates are "
-        "averages over unknown phases."
-    )
+    if pairs:
+        found += (
+            f" The phases of up to {pairs} pairs of planes drift by less than one slot over the study: their rates are "
+            "averages over unknown phases."
+        )
+    return found
 
 
 def rates_by_layout(study: Study, assessments: Sequence[Assessment]) -> xr.Dataset:

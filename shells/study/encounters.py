@@ -1,4 +1,4 @@
-"""What the approaches of the searched case mean: collisions by number and probability, and manoeuvres to avoid them.
+"""What the approaches of the searched case mean: collisions by number and probability, and what asks for avoidance.
 
 Each block weighs its own approaches with the error model of states; blocks have different objects, so that what they
 found is added up at the end.
@@ -12,14 +12,12 @@ import numpy as np
 import xarray as xr
 
 from shells.risk.aggregation import collision_risk
+from shells.risk.completeness import share_found
 from shells.risk.numbers import NUMBERS, encounter_numbers
 from shells.risk.probability import collision_probability
 from shells.risk.state_errors import encounter_errors
 from shells.risk.workload import avoidance_workload, total_workload
 from shells.study.configuration import Study
-
-#: The area above a threshold is averaged over so many encounters of a block: their geometry varies little.
-_SAMPLE = 2000
 
 
 def weigh(study: Study, approaches: xr.Dataset, fleet: xr.Dataset, debris: xr.Dataset) -> dict[str, xr.Dataset]:
@@ -37,11 +35,10 @@ def weigh(study: Study, approaches: xr.Dataset, fleet: xr.Dataset, debris: xr.Da
     Returns
     -------
     dict of Dataset
-        "numbers" (expected collisions by object, plane and year) and "workload" (manoeuvres of a satellite a year);
-        none of both without approaches.
+        "numbers" (expected collisions by object, plane and year; what lies beyond the search made good) and "workload"
+        (encounters of a satellite a year that ask for avoidance); none of both without approaches.
     """
-    count = approaches.sizes["approach"]
-    if not count:
+    if not approaches.sizes["approach"]:
         return {}
     errors = encounter_errors(
         approaches,
@@ -52,15 +49,19 @@ def weigh(study: Study, approaches: xr.Dataset, fleet: xr.Dataset, debris: xr.Da
     )
     known = {str(name): values.values for name, values in errors.data_vars.items()}
     probabilities = collision_probability(approaches, **known, seed=study.study.seed)
-    some = slice(None, None, -(-count // _SAMPLE))
     workload = avoidance_workload(
-        approaches.isel(approach=some),
-        **{name: values[some] for name, values in known.items()},
+        approaches,
+        probabilities,
+        **known,
         within_km=study.search_km,
-        encounters_per_satellite_year=count / study.satellites / study.study.years,
+        satellite_years=study.satellites * study.study.years,
         thresholds=study.avoidance.thresholds,
-        seed=study.study.seed,
     )
+    # old orbits spread a probability beyond the search; how many collide without avoidance does not hang on their age
+    share = share_found(approaches, **known, within_km=study.search_km)
+    inside = probabilities["collision_probability"]
+    whole = inside.values / np.where(probabilities["short_encounter"], share, 1.0)
+    probabilities = probabilities.assign(collision_probability=inside.copy(data=whole))
     return {
         "numbers": _by_object(encounter_numbers(approaches, probabilities, fleet, debris)),
         "workload": workload,

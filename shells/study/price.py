@@ -10,8 +10,6 @@ import xarray as xr
 
 from shells import constants
 from shells.fleet.held_planes import station_keeping_cost
-from shells.fleet.tolerances import Tolerances
-from shells.motion.control import LARGEST_DEAD_BAND, Control
 from shells.motion.forces import Forces
 from shells.study.configuration import FleetTable
 from shells.study.stacked import Stacked
@@ -44,9 +42,7 @@ class Price(NamedTuple):
     propellant: float
 
 
-def price_of(
-    fleet: xr.Dataset, stacked: Stacked, table: FleetTable, tolerances: Tolerances, *, years: float, forces: Forces
-) -> Price:
+def price_of(fleet: xr.Dataset, stacked: Stacked, table: FleetTable, *, years: float, forces: Forces) -> Price:
     """Return what a layout costs beside risk.
 
     Parameters
@@ -57,8 +53,6 @@ def price_of(
         Its planes over the mission.
     table : FleetTable
         Mass, injection, propulsion.
-    tolerances : Tolerances
-        How closely satellites are held.
     years : float
         Length of the mission [Julian years].
     forces : Forces
@@ -71,14 +65,11 @@ def price_of(
     Notes
     -----
     Raising is slow and at one inclination: the velocity change is the difference of the circular speeds (T. N. Edelbaum
-    1961, ARS Journal 31, 1079, without turn of the plane). Propellant follows the rocket equation.
+    1961, ARS Journal 31, 1079, without turn of the plane). Propellant follows the rocket equation. Holding is an upper
+    bound, however wide the tolerances, see `station_keeping_cost`; the turn of the trims and avoidance are not in it.
     """
     trims = json.loads(fleet.attrs["provenance"]).get("match_node_rates", {})
-    control = Control(
-        dead_band_km=min(max(tolerances.mean_radius_m / 1000.0, Control.correction_accuracy_km), LARGEST_DEAD_BAND),
-        eccentricity_radius=tolerances.eccentricity,
-    )
-    keeping = station_keeping_cost(fleet, years=years, forces=forces, control=control)
+    keeping = station_keeping_cost(fleet, years=years, forces=forces)
     holding = keeping["mean_velocity_change_total"].sel(plane=stacked.planes).values
     mu = constants.GRAVITATIONAL_PARAMETER.value
     injection = constants.EQUATORIAL_RADIUS.value + table.injection_altitude_km

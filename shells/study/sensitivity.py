@@ -6,23 +6,21 @@ which leaves the rest of the geometry as it is: planes some kilometres higher tu
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import xarray as xr
 
+from shells.errors import InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
+from shells.risk.separation.solving import least_step
+from shells.risk.separation.states import narrowest_km
 from shells.schema import SENSITIVITY
 from shells.study.cases import LARGEST_STEP_KM, Case
 from shells.study.configuration import Study
 from shells.study.decision import outcome_of
 from shells.study.stacked import Stacked
-
-#: How finely the step that just meets the target is found [km].
-_WITHIN_KM = 1e-4
-
-#: Steps at which shells cross each other are tried one by one, so many.
-_CROSSING_STEPS = 8
 
 
 @dataclass(frozen=True)
@@ -40,6 +38,11 @@ class Assumptions:
     tolerances: Tolerances
     faults: ControlFaults
     hard_body_radius_m: float
+
+    @property
+    def bodies_km(self) -> float:
+        """Sum of two hard-body radii [km]."""
+        return 2.0 * self.hard_body_radius_m / 1000.0
 
     def sizes(self) -> dict[str, float]:
         """Return the numbers among them that are not zero, by their name in the study file."""
@@ -76,8 +79,7 @@ def target_quantity(study: Study, stacked: Stacked, assumptions: Assumptions) ->
     float
         Expected collisions or the probability of one, over years and scope of the target.
     """
-    body_km = 2.0 * assumptions.hard_body_radius_m / 1000.0
-    expected = stacked.expected(assumptions.tolerances, assumptions.faults, [body_km])
+    expected = stacked.expected(assumptions.tolerances, assumptions.faults, [assumptions.bodies_km])
     control, fault = float(expected.control.sum()), float(expected.fault.sum())
     return outcome_of(study, assumptions.faults, control, fault).limited(study.target)
 
@@ -99,25 +101,16 @@ def required_step(study: Study, stacked: Stacked, step_km: float, assumptions: A
     Returns
     -------
     float
-        [km]; missing where not even the largest step looked at meets it, and where planes coincide or oppose each
-        other, whose approaches are not known at other steps.
+        [km]; missing where not even the largest step looked at meets it.
     """
-
-    def meets(step: float) -> bool:
-        return target_quantity(study, stacked.moved_apart(step - step_km), assumptions) <= study.target.value
-
-    if not stacked.gaps.crossing.all() or not meets(LARGEST_STEP_KM):
-        return np.nan
-    # the number falls with the step from where no shells cross any more; before, it may rise to where they just touch
-    tried: list[float] = np.linspace(0.0, min(stacked.crossing_up_to_km, LARGEST_STEP_KM), _CROSSING_STEPS + 1).tolist()
-    failing = next((k for k in reversed(range(len(tried))) if not meets(tried[k])), None)
-    if failing is None:
-        return 0.0
-    low, high = tried[failing], [*tried[1:], LARGEST_STEP_KM][failing]
-    while high - low > _WITHIN_KM:
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if meets(middle) else (middle, high)
-    return high
+    return least_step(
+        lambda step: target_quantity(study, stacked.moved_apart(step - step_km), assumptions),
+        study.target.value,
+        steps=stacked.steps,
+        from_km=stacked.from_km,
+        width_km=narrowest_km(stacked.states(assumptions.tolerances, assumptions.faults), assumptions.bodies_km),
+        up_to_km=LARGEST_STEP_KM,
+    )
 
 
 def sensitivity(study: Study, case: Case, stacked: Stacked) -> xr.Dataset:
@@ -135,15 +128,19 @@ def sensitivity(study: Study, case: Case, stacked: Stacked) -> xr.Dataset:
     Returns
     -------
     Sensitivity (parameter)
-        Largest change first; assumptions that are zero stay zero and are left out.
+        Largest change first. Left out are assumptions that are zero and stay so, and those that cannot be doubled, such
+        as a share of faults of more than half the time.
     """
     step = case.layout.step_km
     stated = Assumptions(
         study.tolerance_sets[case.tolerances], study.fault_sets[case.faults], study.fleet.hard_body_radius_m
     )
     needed = required_step(study, stacked, step, stated)
-    sizes = stated.sizes()
-    doubled = [stated.with_size(name, 2.0 * value) for name, value in sizes.items()]
+    sizes, doubled = {}, []
+    for name, value in stated.sizes().items():
+        with suppress(InputError):
+            doubled.append(stated.with_size(name, 2.0 * value))
+            sizes[name] = value
     steps = np.array([required_step(study, stacked, step, one) for one in doubled])
     expected = np.array([target_quantity(study, stacked, one) for one in doubled])
     order = np.argsort(-np.nan_to_num(np.abs(steps - needed), nan=np.inf), kind="stable")

@@ -116,7 +116,8 @@ def summarise(
         decision: text, step_km and order (null when no case meets the target), margin_factor (target over what is
         expected; null without a choice or when nothing is expected), required_step_km (the step that just meets the
         target), smallest_distance_km, closest_expected_km, target (quantity, value, years, scope, avoidance),
-        target_quantity, number, probability, fault_share, largest_term (name, km) and terms (km by name), drivers
+        target_quantity, number, probability, fault_share, collisions_own_plane_per_year (not limited by the target),
+        largest_term (name, km) and terms (km by name), drivers
         (name, stated, required_step_km and change_km when doubled, the largest change first), price (trims, drift,
         velocity changes, propellant over the years of the study, band, extra approaches with debris within within_km,
         with their error), all of the searched case when none is chosen;
@@ -125,11 +126,13 @@ def summarise(
         cases: one object a case; searched_case; years of the study;
         approaches: within_km, total, by_kind, smallest_miss_km;
         debris_collisions: number, probability and their errors, over the mission without avoidance, of the searched
-        case, or null; by_plane and by_year: one object each;
-        avoidance: for each threshold its manoeuvres per satellite and year, by area, with error, by count and in closed
-        form; null without approaches of debris;
-        debris: source, epoch, objects, by_kind, read (records that could be read) and rejected (number of records by
-        reason), or null;
+        case, or null; share_found: the share of the probability that lies inside the search, over which the number is
+        made good; by_plane and by_year: one object each;
+        avoidance: for each threshold the encounters above it per satellite and year, by area, with error, by count and
+        in closed form; decisions_counted with decisions_error, encounters of a pair on successive revolutions taken
+        for one; reach_km, the largest miss distance above it; null without approaches of debris;
+        debris: source, epoch, objects, by_kind, read (records that could be read, null for invented ones) and rejected
+        (number of records by reason), or null;
         seconds: wall time of all sessions; caution.
     """
     return {
@@ -179,7 +182,13 @@ def cases(decision: xr.Dataset) -> list[dict[str, Any]]:
         for name in _BY_DISTANCE:
             for within in decision["within_km"].values:
                 row[f"{name}_within_{within:g}_km_per_year"] = _number(one[name].sel(within_km=within))
-        for name in ("collisions_control", "collisions_fault", "collisions_debris", "collisions_debris_error"):
+        for name in (
+            "collisions_control",
+            "collisions_fault",
+            "collisions_own_plane",
+            "collisions_debris",
+            "collisions_debris_error",
+        ):
             row[f"{name}_per_year"] = _number(one[name])
         row |= {name: _number(one[name]) for name in ("fault_share", "number", "probability", "target_quantity")}
         row |= {name: bool(one[name]) for name in ("meets_target", "smallest", "chosen")}
@@ -205,6 +214,7 @@ def _decision(study: Study, decision: xr.Dataset, sensitivity: xr.Dataset, searc
         "closest_expected_km": _number(one["closest_expected"]),
         "target": study.target.model_dump(mode="json"),
         **{name: _number(one[name]) for name in ("target_quantity", "number", "probability", "fault_share")},
+        "collisions_own_plane_per_year": _number(one["collisions_own_plane"]),
         "largest_term": None if largest is None else {"name": largest, "km": known[largest]},
         "terms": terms,
         "drivers": _drivers(sensitivity),
@@ -216,7 +226,8 @@ def _debris_collisions(debris_risk: Mapping[str, xr.Dataset]) -> dict[str, Any] 
     if not debris_risk:
         return None
     rows = {name: _risk_rows(debris_risk[name]) for name in ("risk_of_fleet", "risk_by_plane", "risk_by_year")}
-    return {**rows["risk_of_fleet"][0], "by_plane": rows["risk_by_plane"], "by_year": rows["risk_by_year"]}
+    found = {"share_found": _number(debris_risk["workload"]["share_found"])}
+    return {**rows["risk_of_fleet"][0], **found, "by_plane": rows["risk_by_plane"], "by_year": rows["risk_by_year"]}
 
 
 def _risk_rows(risk: xr.Dataset) -> list[dict[str, Any]]:
@@ -231,10 +242,13 @@ def _avoidance(debris_risk: Mapping[str, xr.Dataset]) -> list[dict[str, Any]] | 
         return None
     workload = debris_risk["workload"]
     names = {
-        "manoeuvres": "manoeuvres_per_satellite_year",
-        "manoeuvres_error": "error",
-        "manoeuvres_counted": "counted",
-        "manoeuvres_small_body": "closed_form",
+        "encounters_above": "encounters_per_satellite_year",
+        "encounters_above_error": "error",
+        "encounters_above_counted": "counted",
+        "encounters_above_small_body": "closed_form",
+        "decisions_counted": "decisions_counted",
+        "decisions_counted_error": "decisions_error",
+        "reach": "reach_km",
     }
     return [
         {"threshold": float(level)} | {key: _number(workload[name].sel(threshold=level)) for name, key in names.items()}
@@ -287,7 +301,7 @@ def _debris(study: Study, debris: xr.Dataset | None) -> dict[str, Any] | None:
         "epoch": str(debris["epoch"].values.astype("datetime64[s]")),
         "objects": debris.sizes["object"],
         "by_kind": dict(sorted(kinds.items())),
-        "read": facts.get("read", debris.sizes["object"]),
+        "read": facts.get("read"),
         "rejected": facts.get("rejected_by_reason", {}),
     }
 

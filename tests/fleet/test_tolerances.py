@@ -52,12 +52,13 @@ def test_errors_of_faults():
 
 def test_reshaped_keeps_standard_deviations():
     # Closed form: a uniform term of half width b has b / sqrt(3), a component in a uniformly filled disc r / 2.
-    bounded = Tolerances("bounded", 60.0, 3e-5, 7.0, 4.0, 5.0)
+    bounded = Tolerances("bounded", 60.0, 3e-5, 7.0, 4.0, 5.0, 0.9)
     normal = bounded.reshaped("normal")
     assert normal.distribution == "normal"
     np.testing.assert_allclose(normal.mean_radius_m, 60.0 / np.sqrt(3.0), rtol=1e-15)
     np.testing.assert_allclose(normal.eccentricity, 1.5e-5, rtol=1e-15)
     np.testing.assert_allclose(normal.excursion_along_track_km, 5.0 / np.sqrt(3.0), rtol=1e-15)
+    np.testing.assert_allclose(normal.cross_track_km, 0.45, rtol=1e-15)
     assert (normal.orbit_determination_m, normal.manoeuvre_m) == (7.0, 4.0)
     again = normal.reshaped("bounded")
     np.testing.assert_allclose(again.mean_radius_m, 60.0, rtol=1e-15)
@@ -75,9 +76,10 @@ def test_excursion_takes_altitude():
 
 def test_errors_of_the_smaller_terms():
     with pytest.raises(InputError) as error:
-        Tolerances("normal", 1.0, 1e-5, -1.0, np.inf, "far")
+        Tolerances("normal", 1.0, 1e-5, -1.0, np.inf, "far", -0.5)
     assert str(error.value).splitlines()[1:] == [
         "  - orbit_determination_m: -1 m found; allowed: 0 to 1e+06 m",
         "  - manoeuvre_m: inf m found; allowed: 0 to 1e+06 m",
         "  - excursion_along_track_km: 'far' found; allowed: one number in km, bare or as a Quantity",
+        "  - cross_track_km: -0.5 km found; allowed: 0 to 1000 km",
     ]

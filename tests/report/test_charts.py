@@ -100,6 +100,31 @@ def test_decision_and_target_are_marked(tmp_path):
     assert "debris" not in shown and "debris, within 5 km" not in shown
 
 
+def test_debris_has_its_standard_errors(tmp_path):
+    study = fakes.study(tmp_path)
+    decision = fakes.decision(study, with_debris=True)
+    # of one case nothing is known to be met, of another the error is larger than the value
+    decision["collisions_debris"][:] = np.array([0.0, 3e-5, 2e-5, 3e-5, 4e-5, 3e-5])
+    decision["collisions_debris_error"][:] = np.array([0.0, 8e-6, 5e-5, 8e-6, 8e-6, 8e-6])
+    chart = charts.sweep_chart(decision, study.target, TRACE)
+    assert "Bars are standard errors of drawing the debris anew." in chart.caption
+    approaches, collisions, target = chart.figure.axes
+    assert not target.containers
+    for axes, value, error in (
+        (approaches, np.full(6, 14.0 * 25.0), np.full(6, 0.05 * 14.0 * 25.0)),
+        (collisions, decision["collisions_debris"].values[1:], decision["collisions_debris_error"].values[1:]),
+    ):
+        (bars,) = axes.containers
+        ends = np.array([segment[:, 1] for segment in bars.lines[2][0].get_segments()])
+        foot = 10.0 ** np.ceil(np.log10(axes.get_ylim()[0]))
+        np.testing.assert_allclose(ends[:, 1], value + error, rtol=1e-12)
+        inside = error < value
+        np.testing.assert_allclose(ends[inside, 0], (value - error)[inside], rtol=1e-12)
+        # a bar that reaches to zero ends with the decades, above the rows at the foot
+        assert (ends[~inside, 0] >= foot * (1.0 - 1e-9)).all() and (ends < axes.get_ylim()[1]).all()
+    assert "Bars are" not in charts.sweep_chart(fakes.decision(study), study.target, TRACE).caption
+
+
 def test_no_decision(tmp_path):
     study = fakes.study(tmp_path, ('"fleet"', '"satellite"'))
     chart = charts.sweep_chart(fakes.decision(study, met=False), study.target, TRACE)

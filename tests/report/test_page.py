@@ -69,13 +69,14 @@ def test_page_says_all_that_is_needed(finished):
         "eccentricity doubled: +0.80 km; per_satellite_year doubled: -0.30 km; hard_body_radius_m doubled: no step",
         "doubled: no step up to 50 km is enough",
         "33.3 % of the number is from control faults (assumed)",
+        "4.0 × 10<sup>−7</sup> collisions a year of satellites in faults (assumed) that drift past others",
         "assumed: 0.01 per satellite-year, 5 km (1 sigma) off in mean radius for 7 days",
         "bounded, at most 150 m in mean radius and 5 × 10<sup>−5</sup> in eccentricity",
         "invented population of 25 objects, seed 7",
         "<dd>gravity EGM96, zonals to 15; Sun, Moon, sunlight; air NRLMSISE-00, solar activity mean</dd>",
         "350 ± 18",
         "ripple, λ terms",
-        "25 objects at 2031-04-01T00:00:00 UTC, 25 records read, 0 rejected",
+        "25 objects at 2031-04-01T00:00:00 UTC.",
         study_hash(study),
         "Session 1",
         "numpy ",
@@ -202,6 +203,7 @@ eccentricity = 1.0e-4
 orbit_determination_m = 12.0
 manoeuvre_m = 8.0
 excursion_along_track_km = 3.0
+cross_track_km = 0.7
 [[sweep.tolerances]]
 name = "narrow"
 [[sweep.faults]]
@@ -211,8 +213,8 @@ per_satellite_year = 0.003
     study = fakes.study(tmp_path, ("\n[target]", f"{swept}\n[target]"))
     words = wording.assumptions(study)
     assert words["Tolerances"] == (
-        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbit "
-        "determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
+        "bounded, at most 150 m in mean radius and 0.0001 in eccentricity, excursions of 3 km along track, orbital "
+        "planes 0.7 km across track, orbit determination 12 m (1 sigma), manoeuvres 8 m (1 sigma)"
     )
     assert words["Faults"].startswith("assumed: 0.003 per satellite-year")
     assert words["Forces"].endswith("solar activity drawn from seed 5")
@@ -234,12 +236,68 @@ def test_missing_terms_and_trims_are_said_to_be(tmp_path):
         "extra_debris_approaches_error_per_year": None,
     }
     assert wording.price(costs, 1.0) == (
-        "6.00 km of altitude, nodes part by 0.27 deg in 1 year, 406 m/s to raise and 0.62 m/s a year to hold, up to "
-        "4.9 kg of propellant a satellite in 1 year"
+        "6.00 km of altitude, nodes part by 0.27 deg in 1 year, 406 m/s to raise and at most 0.62 m/s a year to "
+        "hold (without trims, avoidance), up to 4.9 kg of propellant a satellite in 1 year"
     )
+
+
+def test_overlap_and_small_drivers_in_words(finished):
+    summary = finished.summary()
+    summary["decision"]["smallest_distance_km"] = -1.234
+    facts = wording.decision_facts(summary)
+    assert facts["Smallest distance"].startswith("tolerances used up overlap by 1.23 km between planes; closest pair")
+    assert wording.driver({"name": "tolerances.manoeuvre_m", "change_km": -4e-4}).endswith("doubled: under 0.01 km")
+    assert facts["Margin"].startswith("factor 3.3 below the target; ")
+    assert facts["Margin"].endswith(" km just meets it in this order")
 
 
 def test_drivers_without_a_required_step_are_not_known(finished):
     summary = finished.summary()
     summary["decision"]["required_step_km"] = None
     assert wording.decision_facts(summary)["Drivers"].startswith("not known: no step up to 50 km")
+    summary["decision"]["collisions_own_plane_per_year"] = 0.0
+    assert wording.decision_facts(summary)["Own planes"].startswith("no satellite in a fault is expected to meet")
+
+
+def test_what_approaches_of_debris_mean():
+    above = {
+        "encounters_per_satellite_year": 0.12,
+        "error": 0.026,
+        "counted": 0.11,
+        "closed_form": 0.12,
+        "decisions_counted": 0.1,
+        "decisions_error": 0.04,
+    }
+    summary = {
+        "searched_case": 1,
+        "approaches": {"within_km": 5.0},
+        "debris_collisions": {
+            "number": 2.0e-4,
+            "number_error": 4.5e-5,
+            "probability": 1.9e-4,
+            "probability_error": 4.5e-5,
+            "share_found": 1.0,
+        },
+        "avoidance": [
+            {**above, "threshold": 1e-4, "reach_km": 0.7},
+            {**above, "threshold": 1e-6, "reach_km": 4.9},
+        ],
+    }
+    lines = wording.debris_lines(summary)
+    assert lines == [
+        "Collisions of the whole fleet with debris in case 1 over the mission, without avoidance, from the approaches "
+        "found: 0.00020 ± 0.00005 expected, probability 0.00019 ± 0.00005 (errors: objects resampled).",
+        "Avoidance against debris, encounters above the action threshold per satellite and year: 0.12 ± 0.03 from "
+        "0.0001, 0.12 ± 0.03 from 1e-06 (errors: objects resampled). Decisions, one for the encounters of a pair on "
+        "successive revolutions, as counted: 0.10 ± 0.04 from 0.0001, 0.10 ± 0.04 from 1e-06.",
+    ]
+    summary["debris_collisions"]["share_found"] = 0.654
+    summary["avoidance"][1]["reach_km"] = 14.9
+    old = wording.debris_lines(summary)
+    assert old[0].endswith(
+        "The errors of the orbits leave 65 % of the probability inside the search; the rest is made good in proportion."
+    )
+    assert old[2:] == [
+        "Encounters above 1e-06 reach up to 15 km, beyond the 5 km of the search: counts leave those out, areas do not."
+    ]
+    assert wording.debris_lines(summary | {"debris_collisions": None}) == []

@@ -129,18 +129,37 @@ def test_groups():
 
 
 def test_resampled_errors():
-    # Closed forms: objects alone, sqrt(sum (x - mean)^2) (B. Efron 1979, section 2); scenarios alone, that of a mean;
-    # both within four relative errors 1 / sqrt(2 samples). Small numbers: those of the probability are the same.
+    # Closed forms: objects alone, sqrt(sum x^2), the deviation of a compound Poisson number (W. Feller 1968, An
+    # Introduction to Probability Theory and Its Applications 1, XII.2); scenarios alone, that of a mean (B. Efron 1979,
+    # section 2); all within four relative errors 1 / sqrt(2 samples). Small numbers: probabilities have the same.
     rng = np.random.default_rng(6)
+    tolerance = 4.0 / np.sqrt(1600.0)
     values = 1e-6 * rng.exponential(size=60)
     twice = numbers(np.repeat(values, 2) / 2.0, other=np.repeat(np.arange(60) + 100, 2))
     by_objects = collision_risk(twice, samples=800)
-    expected = np.sqrt(((values - values.mean()) ** 2).sum())
-    np.testing.assert_allclose(by_objects["number_error"], [expected], rtol=4.0 / np.sqrt(1600.0))
+    np.testing.assert_allclose(by_objects["number_error"], [np.sqrt((values**2).sum())], rtol=tolerance)
     np.testing.assert_allclose(by_objects["probability_error"], by_objects["number_error"], rtol=1e-3)
-    by_scenarios = collision_risk(*(numbers(value, other=100) for value in values), samples=800)
-    np.testing.assert_allclose(by_scenarios["number_error"], [values.std() / np.sqrt(60.0)], rtol=4.0 / np.sqrt(1600.0))
-    assert np.isnan(collision_risk(numbers(1e-6))["number_error"]).all()
+    equal = collision_risk(numbers(np.full(20, 1e-6)), samples=800)
+    np.testing.assert_allclose(equal["number_error"] / equal["number"], [1.0 / np.sqrt(20.0)], rtol=tolerance)
+    alone = collision_risk(numbers(1e-6), samples=800)
+    np.testing.assert_allclose(alone["number_error"], alone["number"], rtol=4.0 * np.sqrt(0.75 / 800.0))  # kurtosis 4
+    planes = [numbers(value).drop_vars("other") for value in values]
+    by_scenarios = collision_risk(*planes, samples=800)
+    np.testing.assert_allclose(by_scenarios["number_error"], [values.std() / np.sqrt(60.0)], rtol=tolerance)
+    # no sample at all
+    for risk in (collision_risk(planes[0]), collision_risk(numbers([]))):
+        assert np.isnan(risk["number_error"]).all()
+        assert np.isnan(risk["probability_error"]).all()
+
+
+def test_errors_of_whole_populations():
+    # Monte Carlo: of 1000 objects each is met with a chance of 2 %, and brings a lognormal number; the errors stated,
+    # which know of the objects met only, against the spread of 400 populations (itself known to 1 / sqrt(800)).
+    rng = np.random.default_rng(21)
+    met = [1e-6 * rng.lognormal(0.0, 0.5, rng.binomial(1000, 0.02)) for _ in range(400)]
+    risks = [collision_risk(numbers(values), samples=20, seed=k) for k, values in enumerate(met)]
+    stated = np.sqrt(np.mean([risk["number_error"].values ** 2 for risk in risks]))
+    np.testing.assert_allclose(stated, np.std([values.sum() for values in met]), rtol=4.0 / np.sqrt(800.0))
 
 
 def test_order_and_seed():
@@ -177,13 +196,14 @@ def test_rates():
     rows = rate_numbers(pairs, within_km=0.01, years=10.0)
     np.testing.assert_allclose(collision_risk(rows, by=("plane",))["number"], [0.03, 0.05, 0.06], rtol=1e-14)
     np.testing.assert_allclose(collision_risk(rows)["number"], [0.07], rtol=1e-14)
-    assert np.unique(rows["other"]).size == 3
+    assert "other" not in rows
+    assert np.isnan(collision_risk(rows)["number_error"]).all()
     with pytest.raises(InputError) as error:
         rate_numbers(pairs.isel(plane=0, other_plane=0, drop=True), within_km=2.0, years=-1.0)
     assert str(error.value).splitlines() == [
         "rate_numbers: arguments cannot be used:",
         "  - years: -1 yr found; allowed: at least 0 yr",
-        "  - rates: neither by object nor by plane: nothing to resample",
+        "  - rates: neither by object nor by plane: nothing to add up",
         "  - within_km: 2.0 km is not among the thresholds of the rates; ask for it there",
     ]
     with pytest.raises(InputError, match="by: year is not known in all scenarios"):

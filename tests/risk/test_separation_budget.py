@@ -374,6 +374,13 @@ def test_where_no_separation_is_enough(leaders):
     assert text.startswith("No step up to 1,000 km meets") and "nan" not in text and "differs" not in text
 
 
+def test_a_target_that_is_met_at_any_step(leaders):
+    # Limits: planes of one altitude, whose shells all cross, have some 0.1 collisions a year.
+    found = budget_of_planes(leaders, TOLERANCES, satellites=5, faults=NO_FAULTS, target_per_year=10.0)
+    assert (found["step"] == 0.0).all() and (found["step_closed_form"] == 0.0).all()
+    assert (found["step_fault_share"] == 0.0).all()
+
+
 def test_errors():
     fleet = stacked(planes=2)
     with pytest.raises(InputError) as error:

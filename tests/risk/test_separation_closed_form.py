@@ -11,7 +11,7 @@ from shells.errors import InputError
 from shells.fleet.radius_difference import RadiusDifference
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.risk.separation.closed_form import Shells, collisions_for, separation_for
-from shells.risk.separation.solving import least_separation
+from shells.risk.separation.solving import least_separation, least_step
 from shells.risk.separation.states import Contact, State, states_of
 
 RADIUS = 6378.1363 + 550.0
@@ -231,3 +231,33 @@ def test_a_missing_rate_meets_no_target():
     assert np.isnan(least_separation(lambda x: np.full_like(x, np.nan), 1.0, np.array([0.5, 2.0]))).all()
     # exp(-s) falls to 0.1 at ln 10
     assert least_separation(rate, 0.1, np.array([0.5]))[0] == pytest.approx(np.log(10.0), abs=1e-4)
+
+
+def test_step_is_the_one_from_which_on_the_target_is_met():
+    # a number that rises to where the shells just touch, at 0.6 km, and falls beyond: met up to 0.2 and from 1.3 km
+    def rising(step):
+        return 1.0 + (step - 0.2 if step < 0.6 else 0.4 * (1.3 - step) / 0.7)
+
+    touching = {"steps": np.array([1.0, 3.0, 0.0]), "from_km": np.array([0.6, 0.9, 0.8]), "width_km": 0.1}
+    assert least_step(rising, 1.0, **touching) == pytest.approx(1.3, abs=2e-5)
+    assert np.isnan(least_step(rising, 1.0, **touching, up_to_km=1.2))
+    # met from 0.35 km on although it was met before 0.2 km too
+    assert least_step(lambda step: 2.0 if 0.2 < step < 0.35 else 0.0, 1.0, **touching) == pytest.approx(0.35, abs=2e-6)
+    assert least_step(lambda step: 1.0, 1.0, **touching) == 0.0
+    assert np.isnan(least_step(lambda step: np.nan, 1.0, **touching))
+
+
+@pytest.mark.parametrize("form", ["normal", "bounded"])
+def test_step_below_where_shells_cross_is_that_of_a_scan(form):
+    # Other method: every millimetre of step. The shells of the first pair touch at 2.3 km, those of the others, which
+    # add up, about 1 km, in peaks some 30 m wide and less.
+    shells = pair(crossing_angle_deg=[30.0, 31.0, 60.0], steps=[1.0, 2.0, 5.0], taken_km=[2.3, 2.0, 5.02])
+    tolerances = Tolerances(form, 30.0, 0.0)
+    states = states_of(tolerances, ControlFaults(0.0), 7578.0)
+    scanned = np.arange(0.0, 3.0, 1e-3)
+    total = np.array([shells.collisions(step * shells.steps, states).sum() for step in scanned])
+    one = shells.collisions(2.3 * shells.steps, states).sum()
+    for target in (0.5 * one, 1.2 * one, 1.6 * one, 10.0 * one):
+        failing = np.flatnonzero(total > target)
+        expected = scanned[failing[-1]] if failing.size else 0.0
+        assert separation_for(target, shells, tolerances) == pytest.approx(expected, abs=2e-3)

@@ -9,7 +9,7 @@ from shells.risk.encounter import encounter_plane
 from shells.risk.probability import collision_probability
 from shells.risk.series.kernels import areas_above
 from shells.risk.short_encounter import quadrature_rules, short_encounter_probability
-from shells.risk.workload import WORKLOAD, avoidance_workload, small_body_area, total_workload
+from shells.risk.workload import WORKLOAD, _error_of_share, avoidance_workload, small_body_area, total_workload
 from tests.risk.test_probability import FIRST, SECOND, approaches
 
 
@@ -78,101 +78,176 @@ def encounters(count, within_km, seed=31):
     )
 
 
+def workload(events, within_km, satellite_years, thresholds=(1e-4, 1e-5, 1e-6), **known):
+    known = {"covariance_first_m2": FIRST, "covariance_second_m2": SECOND, "hard_body_radius_m": 12.0} | known
+    return avoidance_workload(
+        events,
+        collision_probability(events, **known),
+        **known,
+        within_km=within_km,
+        satellite_years=satellite_years,
+        thresholds=thresholds,
+    )
+
+
 def test_counts_agree_with_areas():
     # Monte Carlo: misses uniform in the plane; of 8000 encounters so many pass as the areas say, within the spread of a
     # binomial count.
     events = encounters(8000, 3.0)
-    options = {"covariance_first_m2": FIRST, "covariance_second_m2": SECOND, "hard_body_radius_m": 12.0}
-    found = avoidance_workload(events, **options, within_km=3.0, encounters_per_satellite_year=50.0)
+    found = workload(events, 3.0, 160.0)
     WORKLOAD.check(found, stage="test")
     assert found["lasting"] == 0
+    assert found["encounters"] == 50.0
     np.testing.assert_array_equal(found["threshold"], [1e-4, 1e-5, 1e-6])
     spread = 50.0 * np.sqrt(found["share"] / 8000.0)
     assert (found["share"] > 0.01).all()
-    assert (abs(found["manoeuvres_counted"] - found["manoeuvres"]) < 3.0 * spread).all()
-    np.testing.assert_allclose(found["manoeuvres"], 50.0 * found["share"], rtol=1e-14)
-    np.testing.assert_allclose(found["manoeuvres_small_body"], found["manoeuvres"], rtol=0.05)
+    assert (abs(found["encounters_above_counted"] - found["encounters_above"]) < 3.0 * spread).all()
+    np.testing.assert_allclose(found["encounters_above"], 50.0 * found["share"], rtol=1e-14)
+    np.testing.assert_allclose(found["encounters_above_small_body"], found["encounters_above"], rtol=0.05)
     assert (found["reach"] < 3.0).all()
-    passed = collision_probability(events, **options)["collision_probability"].values >= 1e-5
-    np.testing.assert_allclose(found["manoeuvres_counted"][1], 50.0 * passed.mean(), rtol=1e-14)
+    passed = collision_probability(
+        events, covariance_first_m2=FIRST, covariance_second_m2=SECOND, hard_body_radius_m=12.0
+    )["collision_probability"].values
+    np.testing.assert_allclose(found["encounters_above_counted"][1], 50.0 * (passed >= 1e-5).mean(), rtol=1e-14)
     # property: the order of the approaches has no part in it
-    turned = avoidance_workload(
-        events.isel(approach=slice(None, None, -1)), **options, within_km=3.0, encounters_per_satellite_year=50.0
+    assert workload(events.isel(approach=slice(None, None, -1)), 3.0, 160.0).identical(found)
+
+
+def test_decisions():
+    # By hand, straight through: revolutions of 97 min at 600 km. One pair meets three times on successive revolutions,
+    # twice above the threshold, and once more two days later; another once; a third stays below.
+    minutes = np.array([0.0, 97.0, 194.0, 3000.0, 50.0, 60.0])
+    miss = np.array(
+        [[0.0, 0.0, 0.05], [0.0, 0.0, 5.0], [0.0, 0.0, 0.07], [0.0, 0.0, 0.02], [0.0, 0.0, 0.03], [0, 0, 4.0]]
     )
-    assert turned.identical(found)
+    events = approaches(6, 90.0)
+    for axis, part in zip(("radial", "in_track", "cross_track"), miss.T, strict=True):
+        events[axis].values[:] = part
+    times = events["time"].values + (minutes * 60e9).astype("timedelta64[ns]")
+    events = events.assign(
+        time=("approach", times),
+        first=("approach", np.ones(6, dtype=np.int64)),
+        second=("approach", [7, 7, 7, 7, 8, 9]),
+    )
+    found = workload(events, 10.0, 2.0, thresholds=[1e-6])
+    np.testing.assert_array_equal(found["encounters_above_counted"], [4 / 2.0])
+    np.testing.assert_array_equal(found["decisions_counted"], [3 / 2.0])
+    np.testing.assert_allclose(found["decisions_counted_error"], [np.sqrt(2**2 + 1) / 2.0], rtol=1e-14)
+
+
+def varied(events, factor):
+    """Return an error of the first that depends on the second object, so that objects differ."""
+    return FIRST * (1.0 + events["second"].values % factor)[:, None, None]
 
 
 def test_resampled_error():
-    # Slow twin: second objects resampled in fact.
+    # Closed form: a compound Poisson number, sqrt(sum of squares over objects) (W. Feller 1968, XII.2).
     events = encounters(160, 3.0)
-    options = {"covariance_second_m2": SECOND, "hard_body_radius_m": 12.0}
-    # errors that depend on the object, so that objects differ
-    second = events["second"].values
-    first = FIRST * (1.0 + (second % 7))[:, None, None]
-    options |= {"within_km": 3.0, "encounters_per_satellite_year": 1.0, "thresholds": [1e-5]}
-    found = avoidance_workload(events, covariance_first_m2=first, **options)
-    singles = np.array(
-        [
-            avoidance_workload(events.isel(approach=[k]), covariance_first_m2=first[k], **options)["share"].item()
-            for k in range(160)
-        ]
-    )
-    objects, member = np.unique(second, return_inverse=True)
-    sums, counts = np.bincount(member, weights=singles), np.bincount(member)
-    rng = np.random.default_rng(4)
-    picks = rng.integers(0, objects.size, (4000, objects.size))
-    resampled = (sums[picks].sum(axis=1) / counts[picks].sum(axis=1)).std()
-    np.testing.assert_allclose(found["manoeuvres_error"], resampled, rtol=0.05)
+    first = varied(events, 7)
+    found = workload(events, 3.0, 5.0, thresholds=[1e-5], covariance_first_m2=first)
+    singles = [
+        workload(events.isel(approach=[k]), 3.0, 1.0, [1e-5], covariance_first_m2=first[k])["share"].item()
+        for k in range(160)
+    ]
+    sums = np.bincount(events["second"].values, weights=singles) / 5.0
+    np.testing.assert_allclose(found["encounters_above"], [sums.sum()], rtol=1e-13)
+    np.testing.assert_allclose(found["encounters_above_error"], [np.sqrt((sums**2).sum())], rtol=1e-13)
+    # one object has an error too: whether it is met at all
+    alone = workload(events.isel(approach=[3]), 3.0, 5.0)
+    np.testing.assert_allclose(alone["encounters_above_error"], alone["encounters_above"], rtol=1e-14)
+
+
+def test_error_of_a_sample():
+    # Slow twin: all encounters counted, some given an area; objects given Poisson weights in fact, in the product of
+    # counts and mean share. Objects are many, for the twin is not linear. A spread of 4000 draws is known to
+    # 1 / sqrt(8000).
+    rng = np.random.default_rng(8)
+    second = np.sort(rng.integers(0, 300, 3000))
+    some = np.arange(0, 3000, 4)
+    shares = 1e-2 * rng.exponential(1.0 + second[some] % 5)
+    found = _error_of_share(shares[None], second, some)
+    counts = np.bincount(second, minlength=300)
+    sums, sampled = (np.bincount(second[some], weights=part, minlength=300) for part in (shares, np.ones(some.size)))
+    weights = rng.poisson(1.0, (4000, 300))
+    spread = ((weights @ counts) * (weights @ sums) / (weights @ sampled)).std()
+    np.testing.assert_allclose(found, [spread], rtol=4.0 / np.sqrt(8000.0))
+
+
+def test_errors_of_whole_populations():
+    # Monte Carlo: of 500 objects each is met with a chance of 6 %, then one to three times, with errors of its own; the
+    # errors stated against the spread of 150 populations (known to 1 / sqrt(300)), that of the decisions too.
+    events = encounters(3 * 80, 3.0, seed=5)
+    rng = np.random.default_rng(17)
+    above, stated, decided, stated_too = [], [], [], []
+    for _ in range(150):
+        met = rng.integers(0, 80, rng.binomial(500, 0.06))  # each an object of its own, like one of 80
+        times = rng.integers(1, 4, met.size)
+        rows = np.concatenate([3 * k + np.arange(n) for k, n in zip(met, times, strict=True)])
+        one = events.isel(approach=rows).assign(second=("approach", np.repeat(np.arange(met.size), times)))
+        found = workload(one, 3.0, 40.0, [1e-5], covariance_first_m2=varied(one, 3))
+        above.append(found["encounters_above"].item())
+        stated.append(found["encounters_above_error"].item())
+        decided.append(found["decisions_counted"].item())
+        stated_too.append(found["decisions_counted_error"].item())
+    for values, errors in ((above, stated), (decided, stated_too)):
+        np.testing.assert_allclose(np.sqrt(np.mean(np.square(errors))), np.std(values), rtol=4.0 / np.sqrt(300.0))
 
 
 def test_lasting_encounters_are_counted():
     # Limit: satellites side by side have no area in a plane; what they are counts.
     slow = approaches(1, angle=0.001, miss=(0.03, 0.05, -0.02))
-    found = avoidance_workload(
-        slow,
-        covariance_first_m2=FIRST,
-        covariance_second_m2=SECOND,
-        hard_body_radius_m=12.0,
-        within_km=1.0,
-        encounters_per_satellite_year=3.0,
-    )
+    found = workload(slow, 1.0, 1.0 / 3.0)
     assert found["lasting"] == 1
-    np.testing.assert_array_equal(found["manoeuvres"], found["manoeuvres_counted"])
-    assert found["manoeuvres"][2] == 3.0
-    assert np.isnan(found["manoeuvres_error"]).all()
+    np.testing.assert_array_equal(found["encounters_above"], found["encounters_above_counted"])
+    assert found["encounters_above"][2] == 3.0
+    assert found["share_found"] == 1.0
 
 
 def test_errors():
-    options = {"covariance_first_m2": FIRST, "covariance_second_m2": -SECOND, "hard_body_radius_m": 12.0}
+    known = {"covariance_first_m2": FIRST, "covariance_second_m2": SECOND, "hard_body_radius_m": 12.0}
+    probabilities = collision_probability(approaches(1), **known)
     with pytest.raises(InputError) as error:
         avoidance_workload(
-            approaches(0), **options, within_km=0.0, encounters_per_satellite_year=np.nan, thresholds=[0.0, 1e-4]
+            approaches(0),
+            probabilities,
+            **known | {"covariance_second_m2": -SECOND},
+            within_km=0.0,
+            satellite_years=0.0,
+            thresholds=[0.0, 1e-4],
         )
-    assert str(error.value).splitlines()[:2] == [
+    assert str(error.value).splitlines()[:3] == [
         "avoidance_workload: arguments cannot be used:",
         "  - approaches: none found; their geometry is needed",
+        "  - probabilities: 1 found for 0 approaches",
     ]
-    for word in ("within_km", "encounters_per_satellite_year", "thresholds"):
+    for word in ("within_km", "satellite_years", "thresholds"):
         assert f"  - {word}: " in str(error.value)
 
 
 def test_workloads_against_different_objects_add_up():
-    # Exact: the rates of all encounters are those of its parts, each part weighted with its own encounters
+    # Exact: numbers and errors of all encounters are those of its parts, objects apart, one of them single
     events = encounters(60, 0.4)
-    known = {"covariance_first_m2": FIRST, "covariance_second_m2": SECOND, "hard_body_radius_m": 9.0}
-
-    def workload(chosen, rate):
-        return avoidance_workload(
-            chosen, **known, within_km=0.4, encounters_per_satellite_year=rate, thresholds=[1e-4, 1e-6]
-        )
-
-    whole = workload(events, 6.0)
-    parts = [
-        workload(events.isel(approach=part), 0.1 * count) for part, count in ((slice(0, 21), 21), (slice(21, 60), 39))
-    ]
-    added = total_workload(parts)
-    for name in ("share", "manoeuvres", "manoeuvres_counted", "manoeuvres_small_body", "reach"):
+    second = events["second"].values
+    parts = [second == second[0], (second != second[0]) & (second < 140), (second != second[0]) & (second >= 140)]
+    known = {"within_km": 0.4, "satellite_years": 10.0, "thresholds": [1e-4, 1e-6], "hard_body_radius_m": 9.0}
+    whole = workload(events, **known)
+    added = total_workload([workload(events.isel(approach=part), **known) for part in parts])
+    for name in WORKLOAD.variables:
         np.testing.assert_allclose(added[name], whole[name], rtol=1e-12, err_msg=name)
-    assert added["manoeuvres"].values[1] > 0.0
+    assert added["encounters_above"].values[1] > 0.0
     with pytest.raises(InputError, match="parts: none found"):
         total_workload([])
+
+
+def test_parts_without_encounters_above_keep_their_encounters():
+    # By hand: as many encounters in both parts, those of one far too uncertain to pass: half the share.
+    events = encounters(60, 0.4)
+    sure, vague = (
+        workload(events, 0.4, 10.0, [1e-4]),
+        workload(events, 0.4, 10.0, [1e-4], covariance_first_m2=1e6 * FIRST),
+    )
+    assert vague["share"] == 0.0
+    added = total_workload([sure, vague])
+    np.testing.assert_allclose(added["share"], sure["share"] / 2.0, rtol=1e-14)
+    np.testing.assert_allclose(added["encounters"], 12.0, rtol=1e-14)
+    np.testing.assert_allclose(added["encounters_above_error"], sure["encounters_above_error"], rtol=1e-14)

@@ -180,6 +180,7 @@ def decision(study, *, met=True, with_debris=False):
             "extra_debris_approaches_error": 0.01 * lit,
             "collisions_control": control,
             "collisions_fault": fault,
+            "collisions_own_plane": np.full(step.size, 4e-7),
             "collisions_debris": np.full(step.size, 3e-5 if with_debris else np.nan),
             "collisions_debris_error": np.full(step.size, 8e-6 if with_debris else np.nan),
             "fault_share": fault / (control + fault),

@@ -6,9 +6,10 @@ from typing import get_args
 
 import pytest
 
-from shells.errors import ConfigError
+from shells.errors import ConfigError, InputError
 from shells.motion.solar import ACTIVITIES
-from shells.study import locator
+from shells.study import block, locator
+from shells.study.cases import Layout, scenarios_of
 from shells.study.configuration import (
     CatalogueDebris,
     ClusterTable,
@@ -423,3 +424,76 @@ mean_radius_m = 2.0e6
     assert "in 'vast' other values (eccentricity: 0.9 found; allowed: 0 to 0.005)" in text
     assert "in 'far' other values (mean_radius_m: 2e+06 m found" in text
     assert "stated'" not in text.partition("expected")[2]
+
+
+CRITICAL = ("inclination_deg = 87.2", "inclination_deg = 63.43")
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        # the lowest of four planes lies one and a half steps below the middle: 1120 - 1050 km; (1120 - 160) / 1.5 = 640
+        (
+            [("[1.0, 2.0, 3.0]", "[1.0, 700.0, 800.0]")],
+            "line 28: sweep.step_km: found [1.0, 700.0, 800.0], expected smaller steps than 700 km (lowest of 4 planes "
+            "at 70 km; allowed: 160 km or more, which steps up to 640 km keep): altitude steps between neighbouring",
+        ),
+        # no frozen orbit so near to the zero of 4 - 5 sin^2 i, 63.4349 deg
+        (
+            [CRITICAL],
+            "line 13: fleet.inclination_deg: found 63.43, expected another one, or frozen = false (inclination: "
+            "[63.43] deg found for planes [0], which have no frozen orbit",
+        ),
+        # at 63.32 deg the frozen eccentricity is some 0.03, which takes the perigee of a low plane to the ground
+        (
+            [("inclination_deg = 87.2", "inclination_deg = 63.32"), ("[1.0, 2.0, 3.0]", "[1.0, 560.0]")],
+            "line 28: sweep.step_km: found [1.0, 560.0], expected smaller steps than 560 km (altitude: frozen perigees",
+        ),
+        # rates go with a^-3.5 cos i: planes 45 km either side of 7498 km ask for cos i up to 1.02 times that of 1 deg
+        (
+            [("inclination_deg = 87.2", "inclination_deg = 1.0"), ("[1.0, 2.0, 3.0]", "[0.01, 30.0]")],
+            "line 28: sweep.step_km: found [0.01, 30.0], expected smaller steps than 30 km (no inclinations turn the "
+            "nodes of 4 planes at one rate so far apart;",
+        ),
+    ],
+)
+def test_fleets_that_cannot_be_built(tmp_path, changes, expected):
+    assert expected in fault(tmp_path, *changes)
+
+
+def test_fleets_that_can_be_built_after_all(tmp_path):
+    fakes.study(tmp_path, ("[1.0, 2.0, 3.0]", "[1.0, 640.0]"))
+    fakes.study(tmp_path, CRITICAL, ("planes = 4", "planes = 4\nfrozen = false"))
+    fakes.study(
+        tmp_path,
+        ("inclination_deg = 87.2", "inclination_deg = 1.0"),
+        ("[1.0, 2.0, 3.0]", "[0.01, 30.0]"),
+        ("planes = 4", "planes = 4\nmatch_node_rates = false"),
+    )
+
+
+@pytest.mark.parametrize(("step", "possible"), [(640.0, True), (640.1, False)])
+def test_stacks_are_refused_where_a_run_would_refuse_them(tmp_path, step, possible):
+    # Other method: the fleet itself, whatever the checks of the file say.
+    study = fakes.study(tmp_path, ("years = 2.0", "years = 0.02"))
+    layout = Layout(0, step, "monotone")
+    if possible:
+        block.fleet_of(study, layout, scenarios_of(study)[0])
+        fakes.study(tmp_path, ("[1.0, 2.0, 3.0]", f"[{step}]"))
+        return
+    with pytest.raises(InputError, match="under 160 km, the lowest at 159"):
+        block.fleet_of(study, layout, scenarios_of(study)[0])
+    assert "smaller steps than 640.1 km" in fault(tmp_path, ("[1.0, 2.0, 3.0]", f"[{step}]"))
+
+
+def test_faults_of_the_sweep_against_other_tables_all_at_once(tmp_path):
+    text = fault(
+        tmp_path,
+        ("years = 2.0", "years = 0.0"),
+        ("[1.0, 2.0, 3.0]", "[1.0, 700.0]"),
+        ('order = ["monotone", "interleaved"]', "order = [[0, 1, 1, 3]]\nsolar_seed = [3]"),
+        ("[target]", '[[sweep.faults]]\nname = "a"\nper_satellite_year = 90.0\n[target]'),
+    )
+    assert "5 faults in the study file" in text
+    for key in ("line 5: study.years", "sweep.step_km", "sweep.order", "sweep.solar_seed", "sweep.faults"):
+        assert f"{key}: found" in text, key

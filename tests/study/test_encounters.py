@@ -7,6 +7,8 @@ from shells.risk.aggregation import collision_risk
 from shells.risk.numbers import NUMBERS
 from shells.risk.workload import WORKLOAD
 from shells.study import encounters
+from tests.populations import EPOCH, objects_of, random_elements
+from tests.risk import test_workload
 from tests.study import fakes
 
 
@@ -27,9 +29,8 @@ def numbers(count, seed):
 
 
 def workload(rate):
-    level = [1e-4]
-    values = {name: [rate] for name in WORKLOAD.variables if name not in ("threshold", "lasting")}
-    return WORKLOAD.build({**values, "threshold": level, "lasting": 0})
+    values = {name: [rate] if variable.dims else rate for name, variable in WORKLOAD.variables.items()}
+    return WORKLOAD.build({**values, "threshold": [1e-4], "lasting": 0})
 
 
 def test_blocks_add_up_to_the_whole(tmp_path):
@@ -45,5 +46,31 @@ def test_blocks_add_up_to_the_whole(tmp_path):
         # Poisson, the clusters counted once
         np.testing.assert_allclose(found[name]["probability"], -np.expm1(-0.7 * sums), rtol=1e-12)
         assert (found[name]["number_error"] > 0.0).all()
-    assert found["workload"]["manoeuvres"].item() == pytest.approx(0.2)
+    assert found["workload"]["encounters_above"].item() == pytest.approx(0.2)
     assert encounters.conclude(study, [{}, {}]) == {}
+
+
+@pytest.mark.parametrize("age", [7.0, 20.0])
+def test_collisions_do_not_hang_on_the_age_of_orbits(tmp_path, age):
+    # Monte Carlo: misses uniform over the search; so many go through the body as its disc has of the search, however
+    # wide the errors. Within three standard errors, of single encounters.
+    study = fakes.study(tmp_path, ("[sweep]", f"[avoidance]\ndebris_age_days = {age}\n\n[sweep]"))
+    count = np.arange(4000)
+    events = test_workload.encounters(count.size, study.search_km, seed=2)
+    names = {
+        "first": count % 40,
+        "second": 1000 + count % 500,
+        "time": EPOCH + (count * 3 * 3600 * 10**9).astype("timedelta64[ns]"),
+    }
+    events = events.assign({name: ("approach", values) for name, values in names.items()})
+    rng = np.random.default_rng(14)
+    fleet = objects_of(random_elements(rng, 40), kind="fleet", plane=np.zeros(40, int), held=True, first=0, radius=4.0)
+    debris = objects_of(random_elements(rng, 500), first=1000, radius=3.0)
+    weighed = encounters.weigh(study, events, fleet, debris)
+    number = weighed["numbers"]["number"].values
+    expected, spread = 4000 * (0.007 / study.search_km) ** 2, np.sqrt((number**2).sum())
+    assert abs(number.sum() - expected) < 3.0 * spread
+    # what the search found falls short of it
+    assert number.sum() * weighed["workload"]["share_found"].item() < expected - 3.0 * spread
+    # all counted, half of them given an area
+    assert weighed["workload"]["encounters"].item() == pytest.approx(4000 / study.satellites / study.study.years)

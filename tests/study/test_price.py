@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 import shells
-from shells.fleet.tolerances import Tolerances
 from shells.study import block
 from shells.study.cases import Layout, scenarios_of
 from shells.study.price import price_of
@@ -20,8 +19,7 @@ def price(directory, step_km, years=0.1):
     fleet = block.fleet_of(study, Layout(0, step_km, "monotone"), scenario)
     leaders = block.move(study, scenario, block.leaders_of(fleet))
     stacked = Stacked.of(leaders, satellites=3, within_km=5.0)
-    tolerances = Tolerances("bounded", 150.0, 5e-5)
-    return study, price_of(fleet, stacked, study.fleet, tolerances, years=years, forces=shells.Forces())
+    return study, price_of(fleet, stacked, study.fleet, years=years, forces=shells.Forces())
 
 
 def test_raising_and_propellant(tmp_path):

@@ -84,7 +84,7 @@ def test_chosen_case(tmp_path):
         "epoch": "2031-04-01T00:00:00",
         "objects": 3,
         "by_kind": {"debris": 1, "payload": 1, "rocket body": 1},
-        "read": 3,
+        "read": None,
         "rejected": {},
     }
     assert result["seconds"] == 90.0

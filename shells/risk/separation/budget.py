@@ -7,7 +7,8 @@ manoeuvres are normal in both). Control faults are an input of their own, and th
 
 Expected collisions are those without avoidance. `separation` and `step` follow from phase averages along the real
 orbits, the values called closed form from circles and one distribution; see `shells.risk.separation.phase_averaged` and
-`shells.risk.separation.closed_form`.
+`shells.risk.separation.closed_form`. Satellites in a control fault that drift past the others of their own plane, which
+no separation changes, are not counted; see `shells.risk.separation.own_plane`.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from shells.motion.shape import mean_radius
 from shells.risk.separation.closed_form import Shells
 from shells.risk.separation.phase_averaged import NodeGaps, node_gaps
 from shells.risk.separation.solving import least_separation, least_step
-from shells.risk.separation.states import State, states_of
+from shells.risk.separation.states import State, narrowest_km, states_of
 from shells.schema import ORBITS, Schema, Variable, provenance
 
 Floats = NDArray[np.float64]
@@ -150,7 +151,9 @@ BUDGET = Schema(
         "fault_share": Variable(
             _TAILED, "float64", "1", "share of control faults in the collisions there", (0.0, 1.0), _NO_SEPARATION
         ),
-        "step": _of_stack("km", "step of the whole stack, in the order of its shells, that meets the target"),
+        "step": _of_stack(
+            "km", "smallest step of the whole stack, in the order of its shells, from which on the target is met"
+        ),
         "step_closed_form": _of_stack("km", "the same, closed form"),
         "step_fault_share": _of_stack("1", "share of control faults in the collisions of the stack at that step"),
     },
@@ -486,10 +489,18 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
     separation, closed = _separations(case, gaps, states)
     without_ripple = np.subtract(*_separations(case, gaps.without_ripple(), states))
 
+    width = narrowest_km(states, bodies)
+
     def step_for(collisions: Callable[[Floats], Floats], from_km: Floats) -> float:
         if not case.has_steps:
             return np.nan
-        return least_step(lambda x: case.of_stack(collisions(x)), case.target, case.steps, from_km)
+        return least_step(
+            lambda step: float(case.of_stack(collisions(step * case.steps)).sum()),
+            case.target,
+            steps=case.steps,
+            from_km=from_km,
+            width_km=width,
+        )
 
     step = step_for(lambda x: gaps.approaches(x, states, bodies), gaps.most_taken_km)
     return {

@@ -26,7 +26,7 @@ from shells import constants
 from shells.errors import Faults
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.risk.separation.solving import least_step
-from shells.risk.separation.states import State, contact, states_of
+from shells.risk.separation.states import State, contact, narrowest_km, states_of
 
 Floats = NDArray[np.float64]
 
@@ -219,7 +219,8 @@ def separation_for(
     Returns
     -------
     float
-        Step [km]: that of the solved closed form. NaN where no step up to 1,000 km meets the target.
+        Smallest step [km] from which on the closed form meets the target; 0 where it does at any step, NaN where at
+        none up to 1,000 km.
 
     Raises
     ------
@@ -232,5 +233,9 @@ def separation_for(
     checks.raise_if_any()
     states = states_of(tolerances, faults or ControlFaults(0.0), shells.radius_km)
     return least_step(
-        lambda separation: shells.collisions(separation, states), target_per_year, shells.steps, shells.most_taken_km
+        lambda step: float(shells.collisions(step * shells.steps, states).sum()),
+        target_per_year,
+        steps=shells.steps,
+        from_km=shells.most_taken_km,
+        width_km=narrowest_km(states, shells.bodies_km),
     )

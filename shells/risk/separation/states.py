@@ -8,6 +8,7 @@ of a pair is a number that depends on the orbits times this density, whatever th
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import NamedTuple
@@ -56,8 +57,7 @@ class Contact:
 
     def __init__(self, difference: RadiusDifference, bodies_km: float):
         with_bodies = replace(difference, ellipse_km=(*difference.ellipse_km, bodies_km))
-        self.reach_km, cell, scale, self._density, self._beyond = tabulate(with_bodies)
-        self.long_step_km = _LONG_STEP * scale
+        self.reach_km, cell, self.scale_km, self._density, self._beyond = tabulate(with_bodies)
         self._x = cell * np.arange(self._density.size)
 
     def density(self, gap_km: Floats) -> Floats:
@@ -68,6 +68,11 @@ class Contact:
         """Return the chance that the upper of two satellites is not above the lower, at gaps of any sign [km]."""
         beyond = self._within(np.abs(gap_km), self._beyond)
         return np.where(gap_km < 0.0, 1.0 - beyond, beyond)
+
+    @property
+    def long_step_km(self) -> float:
+        """Steps from one gap to the next longer than this are long against the density."""
+        return _LONG_STEP * self.scale_km
 
     def density_along(self, gap_km: Floats) -> Floats:
         """Return the density along gaps that come round to the first [1/km], each for the step to the next one.
@@ -98,6 +103,24 @@ class Contact:
 def contact(difference: RadiusDifference, bodies_km: float) -> Contact:
     """Return the density of contact, tabulated once for equal arguments; see `Contact`."""
     return Contact(difference, bodies_km)
+
+
+def narrowest_km(states: Sequence[State], bodies_km: float) -> float:
+    """Return the smallest standard deviation of contact at a node.
+
+    Parameters
+    ----------
+    states : sequence of State
+        Of control, one at least.
+    bodies_km : float
+        Sum of the hard-body radii [km].
+
+    Returns
+    -------
+    float
+        Departures and bodies together [km]: as far apart rates have to be known.
+    """
+    return min(contact(state.difference, bodies_km).scale_km for state in states)
 
 
 def states_of(tolerances: Tolerances, faults: ControlFaults, radius_km: float) -> tuple[State, ...]:
