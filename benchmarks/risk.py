@@ -44,10 +44,9 @@ def separation(planes: int = 12, years: float = 10.0) -> None:
     tolerances = shells.Tolerances("bounded", 50.0, 1e-4)
     _, cost = spent(budget_of_planes, leaders, tolerances, satellites=50)
     print(f"budget       {cost / 1e6:8.2f} s for {planes} planes over {years:g} years, separations and step solved")
-    of_planes = {"satellites": 50, "bodies_km": 0.004, "stage": "benchmark"}
-    gaps, cost = spent(lambda: node_gaps(leaders, trains_of(leaders), **of_planes))
+    gaps, cost = spent(lambda: node_gaps(leaders, trains_of(leaders), satellites=50, within_km=0.004))
     states = states_of(tolerances, shells.ControlFaults(), 7578.0)
-    _, again = spent(gaps.collisions, gaps.separation_km, states, 0.004)
+    _, again = spent(gaps.approaches, gaps.separation_km, states, 0.004)
     print(f"collisions   {(cost + again) / 1e6:8.2f} s for the same at its present step")
 
 

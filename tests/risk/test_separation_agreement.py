@@ -1,7 +1,5 @@
 """Agreement of what does not share a formula: walking, importance sampling, and the closed form over random fleets."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import xarray as xr
@@ -50,7 +48,7 @@ def test_overlap_touch_clear(name):
     orbits = shells.propagate(objects, years=days / 365.25).compute()
     gaps = node_gaps(orbits, trains_of(orbits), satellites=1, within_km=WITHIN)
     # trajectories without tesserals, no faults
-    gaps = replace(gaps, ripple_km=np.zeros((1, 2, 1)))
+    gaps = gaps.without_ripple()
     states = states_of(Tolerances(form, 1000.0 * size, 0.0), ControlFaults(0.0), 7438.0)
     average = gaps.approaches(gaps.separation_km, states, WITHIN)[0]
     sides = orbits.isel(object=[0]), orbits.isel(object=[1])
@@ -121,7 +119,7 @@ def test_one_in_a_billion_by_importance_sampling():
     both = xr.concat([lower, upper], "object", data_vars="minimal")
     both["plane"] = both["plane"].copy(data=[0, 1])
     gaps = node_gaps(both, trains_of(both), satellites=satellites, within_km=bodies)
-    gaps = replace(gaps, ripple_km=np.zeros((1, 2, 1)))
+    gaps = gaps.without_ripple()
     averaged = gaps.approaches(gaps.separation_km, [state], bodies)[0]
     assert averaged == pytest.approx(closed, rel=2e-3)
     expected = averaged * period / YEAR

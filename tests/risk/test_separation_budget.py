@@ -1,7 +1,5 @@
 """The separation budget of a fleet."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import xarray as xr
@@ -12,11 +10,11 @@ from shells.approaches.rates import approach_rates
 from shells.approaches.trains import trains_of
 from shells.errors import InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
-from shells.motion.ripple.tesserals import ripple_terms
+from shells.motion.ripple.tesserals import over_longitudes, ripple_terms
 from shells.motion.shape import semi_major_axis
 from shells.risk.separation.budget import BUDGET, TERMS, budget_of_planes, separation_budget
 from shells.risk.separation.phase_averaged import node_gaps
-from shells.risk.separation.states import states_of
+from shells.risk.separation.states import contact, states_of
 from tests.populations import objects_of
 
 NO_FAULTS = ControlFaults(0.0)
@@ -153,10 +151,51 @@ def test_ripple_along_trajectories():
                 # passages are hours apart but fall everywhere in days: harmonics to 8 of longitude
                 fitted = np.linalg.lstsq(harmonics(longitude), lift, rcond=None)[0]
                 lifts.append(harmonics(2.0 * np.pi * np.arange(240) / 240) @ fitted)
-            apart, found = lifts[1] - lifts[0], gaps.ripple_km[k, node]
+            apart, found = lifts[1] - lifts[0], over_longitudes(gaps.ripple_km[k, 0, node], 240)
             assert apart.std() == pytest.approx(found.std(), rel=0.02)
             assert apart.min() == pytest.approx(found.min(), rel=0.02)
             assert apart.max() == pytest.approx(found.max(), rel=0.02)
+
+
+def test_ripple_follows_the_nodes():
+    # Other method: as above, a month on: planes of 53 and 74 deg turn against each other by 2 deg a day, and the places
+    # where they cross are others. Normals and longitudes are those of the trajectories.
+    rows = []
+    for height, inclination, node in ((1000.0, 53.0, 7.0), (1004.0, 74.0, 41.0)):
+        radius = 6378.137 + height
+        e = shells.frozen_orbit(radius, inclination).eccentricity
+        rows.append([semi_major_axis(radius, inclination), 0.0, e, inclination, node, 10.0])
+    objects = objects_of(rows, plane=[0, 1], held=True, radius=4.0)
+    orbits = shells.propagate(objects, years=60.0 / 365.25).compute()
+    gaps = node_gaps(orbits, trains_of(orbits), satellites=1, within_km=0.008)
+    assert gaps.gap_km.shape[1] == 3
+    half = (orbits["time"].values[-1] - orbits["time"].values[0]) / 2
+    # passages of two days, over which the ripple changes by some per cent either way
+    seconds = np.arange(-86400, 86400, STEP)
+    times = orbits["time"].values[0] + half + seconds * np.timedelta64(1, "s")
+    plain, lifted = (shells.positions(orbits, times, tesserals=on) for on in (False, True))
+    radial = np.linalg.norm(lifted["position"], axis=-1) - np.linalg.norm(plain["position"], axis=-1)
+    place = plain["position"].values
+    normals = np.cross(place[:, :-1], place[:, 1:])
+    normals /= np.linalg.norm(normals, axis=-1)[..., None]
+    line = np.cross(normals[0], normals[1])
+    for node, direction in enumerate((line, -line)):
+        lifts = []
+        for side in (0, 1):
+            across = (place[side, :-1] * normals[1 - side]).sum(axis=-1)
+            ahead = (place[side, :-1] * direction).sum(axis=-1) > 0.0
+            at = np.flatnonzero((np.sign(across[1:]) != np.sign(across[:-1])) & ahead[1:])
+            part = across[at] / (across[at] - across[at + 1])
+            lift = radial[side, at] + part * (radial[side, at + 1] - radial[side, at])
+            ascension = np.arctan2(direction[at, 1], direction[at, 0])
+            longitude = ascension - 7.2921158553e-5 * (seconds[at] + STEP * part)
+            fitted = np.linalg.lstsq(harmonics(longitude), lift, rcond=None)[0]
+            lifts.append(harmonics(2.0 * np.pi * np.arange(240) / 240) @ fitted)
+        apart, found = lifts[1] - lifts[0], over_longitudes(gaps.ripple_km[0, 1, node], 240)
+        assert apart.std() == pytest.approx(found.std(), rel=0.03)
+        assert apart.min() == pytest.approx(found.min(), rel=0.03)
+        # at the start it was another
+        assert found.std() != pytest.approx(over_longitudes(gaps.ripple_km[0, 0, node], 240).std(), rel=0.1)
 
 
 def harmonics(longitude):
@@ -168,7 +207,7 @@ def test_collisions_are_those_of_the_rates(leaders):
     # Other method: phase-averaged approaches within the bodies, times the satellites of both planes; without ripple.
     tolerances, faults = Tolerances("normal", 300.0, 1e-4), ControlFaults(2.0, 6.0, 30.0)
     gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
-    still = replace(gaps, ripple_km=np.zeros((6, 2, 1)))
+    still = gaps.without_ripple()
     for state in states_of(tolerances, faults, 7578.137):
         rates = approach_rates(leaders, within_km=[0.008], difference=state.difference)["rate"].sel(within_km=0.008)
         expected = 25.0 * state.share * rates.values[gaps.pairs[:, 0], gaps.pairs[:, 1]]
@@ -178,13 +217,33 @@ def test_collisions_are_those_of_the_rates(leaders):
         np.testing.assert_allclose(found[expected > 1e-9], expected[expected > 1e-9], rtol=2e-4)
 
 
+def test_collisions_without_departures(leaders):
+    # Brute force: 20,000 longitudes, between which the ripple changes by decimetres; bodies of 8 m meet it seldom.
+    gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
+    state = states_of(Tolerances("bounded", 0.0, 0.0), NO_FAULTS, 7578.137)
+    touch = contact(state[0].difference, 0.008)
+    for separation in (0.02, 0.05, 0.08):
+        found = gaps.approaches(np.full(6, separation), state, 0.008)
+        moved = gaps.gap_km + (separation - gaps.separation_km)[:, None, None]
+        density = [
+            touch.density(gap[..., None] + over_longitudes(waves, 20_000)).mean(axis=-1)
+            for gap, waves in zip(moved, gaps.ripple_km, strict=True)
+        ]
+        per_second = gaps.passages * np.array(density)
+        mean = 0.5 * (per_second[:, 1:] + per_second[:, :-1]).mean(axis=1).sum(axis=-1)
+        expected = 25.0 * np.pi * 0.008**2 * 365.25 * 86400.0 * mean
+        # the straight step in place of the ripple is off by 2e-3 of the highest order, some decimetres of 8 m
+        np.testing.assert_allclose(found, expected, rtol=2e-2)
+        assert (expected > 0.0).any()
+
+
 def test_overlap_chance(leaders):
     # Closed form: a normal tail, with the ripple as it is averaged over the longitudes.
     tolerances = Tolerances("normal", 500.0, 0.0)
     found = budget_of_planes(leaders, tolerances, satellites=5, faults=NO_FAULTS)
     gaps = node_gaps(leaders, trains_of(leaders), satellites=5, within_km=0.008)
-    gap = gaps.gap_km[:, :1].transpose(0, 2, 1) + gaps.ripple_km
-    expected = stats.norm.sf(gap / np.hypot(0.5 * np.sqrt(2.0), 0.004)).mean(axis=-1)
+    gap = gaps.gap_km[..., None] + over_longitudes(gaps.ripple_km, 240)
+    expected = stats.norm.sf(gap / np.hypot(0.5 * np.sqrt(2.0), 0.004)).mean(axis=(1, 3))
     np.testing.assert_allclose(found["overlap_chance"].sel(tail="normal"), expected, rtol=1e-2)
     assert (found["overlap_chance"].sel(tail="bounded") == 0.0).all()
 
@@ -264,9 +323,55 @@ def test_ten_years():
 def test_planes_on_one_shell():
     # Limits: no step helps planes that share a shell; their pair needs a separation all the same.
     found = separation_budget(stacked(planes=2, step=0.0), TOLERANCES, faults=NO_FAULTS, years=0.1)
-    assert np.isnan(found["step"]).all()
-    assert (found["separation"] > 0.2).all()
-    assert found.attrs["text"].startswith("No step up to 1,000 km meets")
+    assert np.isnan(found["step"]).all() and np.isnan(found["step_fault_share"]).all()
+    assert found["phase_locked"].all() and (found["separation"] > 0.2).all()
+    assert found.attrs["text"].startswith(
+        "All planes share one shell, which no step takes apart. The phases of 1 pair of"
+    )
+
+
+def test_planes_of_one_shell_that_keep_their_phases():
+    # Other method: two planes on each of two shells, whose phases pass each other at 400 km or more: exact relative
+    # motion has none of them within 5 m. The step is that of the pairs across, as if each were a fleet of its own.
+    low, high = (
+        shells.walker(
+            total=10,
+            planes=2,
+            pattern="star",
+            phasing=1,
+            altitude_km=height,
+            inclination_deg=87.6,
+            raan_deg=node,
+            hard_body_radius_m=4.0,
+        )
+        for height, node in ((1000.0, 3.0), (1004.0, 44.0))
+    )
+    high = high.assign_coords(object=high["object"].copy(data=high["object"].values + 100))
+    high["plane"] = high["plane"].copy(data=high["plane"].values + 2)
+    fleet = shells.freeze(xr.concat([low, high], "object", data_vars="minimal", combine_attrs="override"))
+    rates = approach_rates(shells.propagate(fleet, years=0.5).compute(), within_km=[0.008, 5.0])["rate"]
+    assert (rates.sel(within_km=0.008) == 0.0).all()
+    tolerances = Tolerances("bounded", 60.0, 2e-5)
+    found = separation_budget(fleet, tolerances, faults=NO_FAULTS, target_per_year=1e-6, years=0.5)
+    np.testing.assert_array_equal(found["phase_locked"], [True, False, False, False, False, True])
+    bounded = found.sel(tail="bounded")
+    # averages over random phases, which these are not
+    assert (bounded["collisions_control"].values[[0, 5]] > 1e-4).all()
+    across = fleet.isel(object=np.flatnonzero(np.isin(fleet["plane"], [0, 2])))
+    alone = separation_budget(across, tolerances, faults=NO_FAULTS, target_per_year=1e-6, years=0.5)
+    assert float(bounded["step"]) == pytest.approx(float(alone["step"].sel(tail="bounded")), abs=0.05)
+    assert float(bounded["step_closed_form"]) == pytest.approx(float(bounded["step"]), rel=0.1)
+    text = found.attrs["text"]
+    assert "Planes 0 and 1 have" not in text and "2 of them, on one shell, left out of the step." in text
+
+
+def test_where_no_separation_is_enough(leaders):
+    # Limits: dead-bands of 300 km, normal, against one collision in a billion years: all is missing, and not said.
+    found = budget_of_planes(leaders, Tolerances("normal", 300e3, 0.0), satellites=5, target_per_year=1e-9)
+    for name in ("separation", "fault_share", "step", "step_fault_share"):
+        assert np.isnan(found[name].sel(tail="normal")).all()
+    text = found.attrs["text"]
+    assert text.startswith("No step up to 1,000 km meets") and "nan" not in text and "differs" not in text
 
 
 def test_a_target_that_is_met_at_any_step(leaders):

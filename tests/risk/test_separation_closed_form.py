@@ -176,6 +176,34 @@ def test_normal_overlap_far_out():
     np.testing.assert_allclose(contact.overlap(x), stats.norm.sf(x / 0.5), rtol=3e-3)
 
 
+@pytest.mark.parametrize("normal", [0.0, 4e-4])
+def test_narrow_contact_along_a_ripple(normal):
+    # Closed form: a sine of amplitude A has the density 1 / (pi sqrt(A^2 - x^2)), which bodies of 3 m hardly smear; its
+    # samples are up to 70 m apart and would see them nowhere or far too often.
+    amplitude, longitudes = 2.7, 2.0 * np.pi * np.arange(240) / 240
+    contact = Contact(RadiusDifference(normal, (), ()), 0.003)
+    for gap in (0.0, 0.31, -1.13, 2.02, 2.56):
+        found = contact.density_along(gap + amplitude * np.cos(longitudes)).mean()
+        slope = np.sqrt(amplitude**2 - gap**2)
+        # between longitudes the sine is taken for straight: its slope is off by half a step times its bend
+        assert found == pytest.approx(1.0 / (np.pi * slope), rel=1e-3 + np.pi / 240 * abs(gap) / slope)
+    assert contact.density_along(2.9 + amplitude * np.cos(longitudes)).mean() == 0.0
+    # wide contact: the mean of its density
+    wide = Contact(RadiusDifference(0.4, (), ()), 0.003)
+    gaps = 3.3 + amplitude * np.cos(longitudes)
+    assert wide.density_along(gaps).mean() == pytest.approx(wide.density(gaps).mean(), rel=1e-12)
+
+
+@pytest.mark.parametrize("difference", [RadiusDifference(0.03, (), ()), RadiusDifference(0.0, (0.05,), (0.1,))])
+def test_missing_gaps_stay_missing(difference):
+    # Limits: what is not known is no safe place.
+    contact = Contact(difference, 0.01)
+    gaps = np.array([np.nan, 0.02, 5.0])
+    for values in (contact.density(gaps), contact.overlap(gaps)):
+        np.testing.assert_array_equal(np.isnan(values), [True, False, False])
+        assert values[1] > 0.0 and values[2] == 0.0
+
+
 def test_errors():
     with pytest.raises(InputError) as error:
         Shells.of(satellites=0, radius_km=np.inf, hard_body_radius_m=0.0, crossing_angle_deg=[0.0, 180.0])

@@ -42,6 +42,9 @@ HIGHEST_DEGREE = 8
 #: Cross-track displacements carry one multiple of the argument of latitude more than the degree.
 REACH = HIGHEST_DEGREE + 1
 
+#: Of the field, from 1.
+ORDERS = np.arange(1, HIGHEST_DEGREE + 1)
+
 #: Least frequency of a term, in units of the mean motion: common practice, no source. The slowest term away from
 #: resonance is the daily one, 1 / 17 in the lowest orbits.
 LEAST_DIVISOR = 0.03
@@ -305,24 +308,70 @@ def lift_difference(first: Ripple, second: Ripple, node_difference: ArrayLike, *
     ndarray, shape (..., 2, longitudes)
         Of the shape of ``node_difference``, by node and longitude: first less second [km].
     """
+    return over_longitudes(lift_waves(first, second, node_difference), longitudes)
+
+
+def lift_waves(first: Ripple, second: Ripple, node_difference: ArrayLike) -> Floats:
+    """Return the same as waves of the longitude.
+
+    Parameters
+    ----------
+    first, second : Ripple
+        The two orbits, from `ripple_terms`.
+    node_difference : array_like
+        Right ascension of the second ascending node less that of the first [rad].
+
+    Returns
+    -------
+    ndarray, shape (..., 2, 16)
+        Of the shape of ``node_difference``, by node: amplitudes of the cosines of 1 to 8 times the longitude, then of
+        the sines, first less second [km].
+    """
     difference = np.asarray(node_difference, dtype=np.float64)
     node = mutual_node(first.inclination, second.inclination, difference)
-    turns = 2.0 * np.pi * np.arange(longitudes) / longitudes
-    return _lift(first, node.first, np.zeros_like(difference), turns) - _lift(second, node.second, difference, turns)
+    return _lift(first, node.first, np.zeros_like(difference)) - _lift(second, node.second, difference)
 
 
-def _lift(plan: Ripple, latitude: Floats, node: Floats, longitude: Floats) -> Floats:
-    """Return radial displacements (..., 2, longitudes) [km] at arguments of latitude and half a turn on.
+def over_longitudes(waves: Floats, longitudes: int) -> Floats:
+    """Return waves at evenly spaced longitudes.
 
-    The longitude of the ascending node is ``node`` (...) and ``longitude`` (longitudes,) together.
+    Parameters
+    ----------
+    waves : ndarray, shape (..., 16)
+        From `lift_waves` [km].
+    longitudes : int
+        How many.
+
+    Returns
+    -------
+    ndarray, shape (..., longitudes)
+        [km].
     """
-    orders, multiples = np.arange(HIGHEST_DEGREE + 1), np.arange(-REACH, REACH + 1)
-    arguments = latitude[..., None] + np.pi * np.arange(2)
     # einsum adds in one order however many orbits there are; a product of matrices would not
-    series = np.einsum("mj,...j->...m", plan.amplitudes[0], np.exp(1j * arguments[..., None] * multiples))
-    series = series * np.exp(1j * node[..., None, None] * orders)
-    lift: Floats = np.einsum("...m,ml->...l", series, np.exp(1j * np.outer(orders, longitude))).real
-    return lift
+    values: Floats = np.einsum("...m,ml->...l", waves, _waves_at(longitudes))
+    return values
+
+
+@cache
+def _waves_at(longitudes: int) -> Floats:
+    """Return cosines, then sines, of the orders at evenly spaced longitudes, shape (16, longitudes)."""
+    turns = np.outer(ORDERS, 2.0 * np.pi * np.arange(longitudes) / longitudes)
+    values = np.concatenate([np.cos(turns), np.sin(turns)])
+    values.setflags(write=False)
+    return values
+
+
+def _lift(plan: Ripple, latitude: Floats, node: Floats) -> Floats:
+    """Return waves (..., 2, 16) of radial displacements [km] at arguments of latitude and half a turn on.
+
+    The longitude of the ascending node is ``node`` (...) more than that of the waves.
+    """
+    multiples = np.arange(-REACH, REACH + 1)
+    arguments = latitude[..., None] + np.pi * np.arange(2)
+    # einsum: as above
+    series = np.einsum("mj,...j->...m", plan.amplitudes[0, 1:], np.exp(1j * arguments[..., None] * multiples))
+    series = series * np.exp(1j * node[..., None, None] * ORDERS)
+    return np.concatenate([series.real, -series.imag], axis=-1)
 
 
 def ripple_difference(first: Ripple, second: Ripple, node_difference: ArrayLike) -> RippleDifference:

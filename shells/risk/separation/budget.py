@@ -13,8 +13,8 @@ no separation changes, are not counted; see `shells.risk.separation.own_plane`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -63,6 +63,7 @@ _PAIR = ("pair",)
 _AT_NODE = ("pair", "node")
 _TAILED = ("tail", "pair")
 _NO_SEPARATION = "none up to 1,000 km is enough"
+_NO_STEP = f"{_NO_SEPARATION}, or all planes share one shell"
 
 
 def _collisions(long_name: str) -> Variable:
@@ -74,7 +75,7 @@ def _of_pair(long_name: str, missing: str = _NO_SEPARATION) -> Variable:
 
 
 def _of_stack(units: str, long_name: str) -> Variable:
-    return Variable(("tail",), "float64", units, long_name, missing=_NO_SEPARATION)
+    return Variable(("tail",), "float64", units, long_name, missing=_NO_STEP)
 
 
 BUDGET = Schema(
@@ -91,6 +92,13 @@ BUDGET = Schema(
         "crossing_angle": Variable(_PAIR, "float64", "degree", "angle between the orbital planes", (0.0, 180.0)),
         "node_latitude": Variable(_AT_NODE, "float64", "degree", "geocentric latitude of the node", (-90.0, 90.0)),
         "separation_present": Variable(_PAIR, "float64", "km", "difference of the mean radii of the two planes"),
+        "phase_locked": Variable(
+            _PAIR,
+            "bool",
+            "",
+            "the relative phase drifts by less than one slot over the mission: collisions are averages over unknown "
+            "phases, and those on one shell are left out of the step",
+        ),
         "gap": Variable(
             _AT_NODE, "float64", "km", "radius of the upper reference orbit at the node less that of the lower, start"
         ),
@@ -275,6 +283,7 @@ def budget_of_planes(
         "crossing_angle": gaps.crossing_angle_deg,
         "node_latitude": gaps.latitude_deg,
         "separation_present": gaps.separation_km,
+        "phase_locked": gaps.locked,
         "gap": gaps.gap_km[:, 0],
         "gap_frozen": _frozen_gaps(case),
         "scale": scale,
@@ -323,7 +332,26 @@ class _Case:
         shells = np.sort(self.radius_km)
         between = np.diff(shells)
         apart = between[between > _SAME_SHELL_KM]
-        return self.gaps.separation_km / apart.min() if apart.size else np.zeros(len(self.gaps.pairs))
+        steps: Floats = self.gaps.separation_km / apart.min(initial=np.inf)
+        return np.where(self.gaps.separation_km > _SAME_SHELL_KM, steps, 0.0)
+
+    @property
+    def kept_by_phase(self) -> NDArray[np.bool_]:
+        """Which pairs are of one shell and keep their phases: no step moves them, no average over phase holds."""
+        kept: NDArray[np.bool_] = self.gaps.locked & (self.steps == 0.0)
+        return kept
+
+    @property
+    def has_steps(self) -> bool:
+        """Whether any two planes are of different shells."""
+        return bool(self.steps.any())
+
+    def of_stack(self, collisions: Floats) -> Floats:
+        """Return collisions (pairs,) as they count for the step: those of pairs kept apart by phase do not.
+
+        Missing ones stay missing.
+        """
+        return np.where(self.kept_by_phase & ~np.isnan(collisions), 0.0, collisions)
 
     def circles(self, gaps: NodeGaps) -> Shells:
         """Return the pairs as the closed form sees them: the largest motion of the gap is taken from it."""
@@ -334,8 +362,8 @@ class _Case:
             crossing_angle_deg=gaps.crossing_angle_deg,
             steps=self.steps,
             taken_km=gaps.taken_km + gaps.drift_km.max(axis=1),
-            ripple_km=np.sqrt((gaps.ripple_km**2).mean(axis=-1)),
-            largest_ripple_km=-gaps.ripple_km.min(axis=-1),
+            ripple_km=gaps.ripple_rms_km,
+            largest_ripple_km=-gaps.least_ripple_km.min(axis=1),
         )
 
 
@@ -391,7 +419,7 @@ def _scales(gaps: NodeGaps, tolerances: Tolerances, radius_km: float) -> Floats:
     ]
     scale = np.zeros((*gaps.latitude_deg.shape, len(TERMS)))
     scale[..., _BY_CHANCE] = np.sqrt(2.0) * np.array(own)  # of two satellites that depart independently
-    scale[..., TERMS.index("tesseral ripple")] = np.sqrt((gaps.ripple_km**2).mean(axis=-1))
+    scale[..., TERMS.index("tesseral ripple")] = gaps.ripple_rms_km
     scale[..., TERMS.index("motion of the planes")] = gaps.gap_km.std(axis=1)
     return scale
 
@@ -419,7 +447,7 @@ def reaches(gaps: NodeGaps, tolerances: Tolerances, *, radius_km: float, bodies_
     if tolerances.distribution == "bounded":
         swing, radial = radius_km * tolerances.eccentricity, tolerances.mean_radius_m / 1000.0
         reach[..., 1:4] = 2.0 * np.array([swing, radial, tolerances.excursion_km])
-        reach[..., TERMS.index("tesseral ripple")] = -gaps.ripple_km.min(axis=-1)
+        reach[..., TERMS.index("tesseral ripple")] = -gaps.least_ripple_km.min(axis=1)
     reach[..., TERMS.index("frozen surfaces")] = gaps.taken_km
     reach[..., TERMS.index("motion of the planes")] = gaps.drift_km.max(axis=1)
     reach[..., TERMS.index("hard bodies")] = bodies_km
@@ -459,17 +487,22 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
     reach = reaches(gaps, tolerances, radius_km=case.middle_km, bodies_km=bodies)
     drivers = reach.max(axis=1)
     separation, closed = _separations(case, gaps, states)
-    still = replace(gaps, ripple_km=np.zeros((*gaps.latitude_deg.shape, 1)))
-    without_ripple = np.subtract(*_separations(case, still, states))
+    without_ripple = np.subtract(*_separations(case, gaps.without_ripple(), states))
 
     width = narrowest_km(states, bodies)
-    step = least_step(
-        lambda step: float(gaps.approaches(step * case.steps, states, bodies).sum()),
-        case.target,
-        steps=case.steps,
-        from_km=gaps.most_taken_km,
-        width_km=width,
-    )
+
+    def step_for(collisions: Callable[[Floats], Floats], from_km: Floats) -> float:
+        if not case.has_steps:
+            return np.nan
+        return least_step(
+            lambda step: float(case.of_stack(collisions(step * case.steps)).sum()),
+            case.target,
+            steps=case.steps,
+            from_km=from_km,
+            width_km=width,
+        )
+
+    step = step_for(lambda x: gaps.approaches(x, states, bodies), gaps.most_taken_km)
     return {
         "reach": reach,
         "driver_rank": np.argsort(np.argsort(-drivers, axis=-1, kind="stable"), axis=-1) + 1,
@@ -484,16 +517,9 @@ def _tail(case: _Case, tolerances: Tolerances) -> dict[str, Any]:
         "difference_by_ripple": separation - closed - without_ripple,
         "fault_share": _share(gaps.approaches(separation, fault, bodies), gaps.approaches(separation, control, bodies)),
         "step": step,
-        "step_closed_form": least_step(
-            lambda step: float(circles.collisions(step * case.steps, states).sum()),
-            case.target,
-            steps=case.steps,
-            from_km=circles.most_taken_km,
-            width_km=width,
-        ),
+        "step_closed_form": step_for(lambda x: circles.collisions(x, states), circles.most_taken_km),
         "step_fault_share": _share(
-            gaps.approaches(step * case.steps, fault, bodies).sum(),
-            gaps.approaches(step * case.steps, control, bodies).sum(),
+            *(case.of_stack(gaps.approaches(step * case.steps, part, bodies)).sum() for part in (fault, control))
         ),
     }
 
@@ -522,29 +548,61 @@ def _share(fault: Any, control: Any) -> Any:
 
 
 def _text(values: dict[str, Any], tail: int, case: _Case) -> str:
-    form = DISTRIBUTIONS[tail]
-    other = 1 - tail
-    pair = int(np.nanargmax(values["worst_case"][tail].max(axis=-1) - case.gaps.separation_km))
+    sentences = [_decided(values, tail, case), _least_left(values, tail, case), _phases(case)]
+    return " ".join(f"{sentence}." for sentence in sentences if sentence)
+
+
+def _decided(values: dict[str, Any], tail: int, case: _Case) -> str:
+    """Return what the target asks for."""
+    if not case.has_steps:
+        return "All planes share one shell, which no step takes apart"
+    if np.isnan(values["step"][tail]):
+        return f"No step up to 1,000 km meets {case.target:g} expected collisions a year"
+    step, other, closed = (
+        "none up to 1,000" if np.isnan(value) else format(value, ".3g")
+        for value in (values["step"][tail], values["step"][1 - tail], values["step_closed_form"][tail])
+    )
+    return (
+        f"{case.target:g} expected collisions a year among the fleet, without avoidance, ask for a step of {step} km "
+        f"with {DISTRIBUTIONS[tail]} departures (closed form {closed} km), control faults making "
+        f"{values['step_fault_share'][tail]:.0%} of them, and for {other} km with {DISTRIBUTIONS[1 - tail]} ones"
+    )
+
+
+def _least_left(values: dict[str, Any], tail: int, case: _Case) -> str:
+    """Return which planes come nearest to each other, and why; nothing where their phases keep all apart."""
+    left = case.gaps.separation_km - values["worst_case"][tail].max(axis=-1)
+    left[case.kept_by_phase] = np.inf
+    if np.isinf(left).all():
+        return ""
+    pair = int(left.argmin())
     order = np.argsort(values["driver_rank"][tail, pair])
     reach = values["reach"][tail, pair].max(axis=0)
     drivers = ", ".join(f"{TERMS[k]} {reach[k]:.3g} km" for k in order[:3])
-    step, closed = values["step"][tail], values["step_closed_form"][tail]
-    if np.isnan(step):
-        decided = f"No step up to 1,000 km meets {case.target:g} expected collisions a year"
-    else:
-        others = values["step"][other]
-        decided = (
-            f"{case.target:g} expected collisions a year among the fleet, without avoidance, ask for a step of "
-            f"{step:.3g} km with {form} departures (closed form {closed:.3g} km), control faults making "
-            f"{values['step_fault_share'][tail]:.0%} of them, and for "
-            f"{'none up to 1,000' if np.isnan(others) else format(others, '.3g')} km with {DISTRIBUTIONS[other]} ones"
-        )
     lower, upper = values["lower_plane"][pair], values["upper_plane"][pair]
-    left = case.gaps.separation_km[pair] - values["worst_case"][tail, pair].max()
-    return (
-        f"{decided}. Planes {lower} and {upper} have the least left when all goes wrong, {left:.3g} km; most is taken "
-        f"by {drivers}. The separation that this pair needs differs from its closed form by "
-        f"{values['difference_by_orbits'][tail, pair]:+.1g} km through real radii, speeds and their motion, and by "
-        f"{values['difference_by_ripple'][tail, pair]:+.1g} km because the closed form "
-        "takes the ripple for a sine or for one more normal departure."
+    found = (
+        f"Planes {lower} and {upper} have the least left when all goes wrong, {left[pair]:.3g} km; most is taken by "
+        f"{drivers}"
     )
+    orbits, ripple = (values[f"difference_by_{name}"][tail, pair] for name in ("orbits", "ripple"))
+    if np.isnan(orbits + ripple):
+        return found
+    by_orbits, by_ripple = ("less than 1 m" if abs(x) < 1e-3 else f"{x:+.1g} km" for x in (orbits, ripple))
+    return (
+        f"{found}. The separation that this pair needs differs from its closed form by {by_orbits} through real radii, "
+        f"speeds and their motion, and by {by_ripple} because the closed form takes the ripple for a sine or for one "
+        "more normal departure"
+    )
+
+
+def _phases(case: _Case) -> str:
+    """Return what averages over phase do not hold for."""
+    locked, kept = int(case.gaps.locked.sum()), int(case.kept_by_phase.sum())
+    if not locked:
+        return ""
+    pairs = "1 pair" if locked == 1 else f"{locked} pairs"
+    found = (
+        f"The phases of {pairs} of planes drift by less than one slot over the mission: collisions of these are "
+        "averages over unknown phases"
+    )
+    return f"{found}, and {kept} of them, on one shell, left out of the step" if kept else found

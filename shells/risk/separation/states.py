@@ -22,6 +22,9 @@ from shells.fleet.tolerances import ControlFaults, Tolerances
 
 Floats = NDArray[np.float64]
 
+#: A step from one gap to the next is long where it is more than this share of the standard deviation of the density.
+_LONG_STEP = 0.5
+
 
 class State(NamedTuple):
     """One state of control of a pair of satellites.
@@ -58,15 +61,42 @@ class Contact:
         self._x = cell * np.arange(self._density.size)
 
     def density(self, gap_km: Floats) -> Floats:
-        """Return the density at gaps of any sign [1/km]; exactly zero beyond the reach."""
-        x = np.abs(gap_km)
-        return np.where(x < self.reach_km, np.exp(np.interp(x, self._x, self._density)), 0.0)
+        """Return the density at gaps of any sign [1/km]; exactly zero beyond the reach, missing where the gap is."""
+        return self._within(np.abs(gap_km), self._density)
 
     def overlap(self, gap_km: Floats) -> Floats:
         """Return the chance that the upper of two satellites is not above the lower, at gaps of any sign [km]."""
-        x = np.abs(gap_km)
-        beyond = np.where(x < self.reach_km, np.exp(np.interp(x, self._x, self._beyond)), 0.0)
-        return np.where(gap_km >= 0.0, beyond, 1.0 - beyond)
+        beyond = self._within(np.abs(gap_km), self._beyond)
+        return np.where(gap_km < 0.0, 1.0 - beyond, beyond)
+
+    @property
+    def long_step_km(self) -> float:
+        """Steps from one gap to the next longer than this are long against the density."""
+        return _LONG_STEP * self.scale_km
+
+    def density_along(self, gap_km: Floats) -> Floats:
+        """Return the density along gaps that come round to the first [1/km], each for the step to the next one.
+
+        Where that step, on the last axis, is long against the density, it is the mean over all gaps from end to end: a
+        narrow contact would fall between the ends.
+        """
+        density, after = self.density(gap_km), np.roll(gap_km, -1, axis=-1)
+        length = np.abs(after - gap_km)
+        long = length > self.long_step_km
+        mean: Floats = 0.5 * (density + np.roll(density, -1, axis=-1))
+        mean[long] = self._chance_between(gap_km[long], after[long]) / length[long]
+        return mean
+
+    def _chance_between(self, one_km: Floats, other_km: Floats) -> Floats:
+        """Return the integral of the density from one gap to another, of tails where both are on one side of zero."""
+        one, other = (self._within(np.abs(gap), self._beyond) for gap in (one_km, other_km))
+        return np.where(one_km * other_km < 0.0, 1.0 - one - other, np.abs(one - other))
+
+    def _within(self, x: Floats, logarithms: Floats) -> Floats:
+        beyond = x >= self.reach_km
+        if beyond.all():
+            return np.zeros(x.shape)
+        return np.where(beyond, 0.0, np.exp(np.interp(x, self._x, logarithms)))
 
 
 @lru_cache(maxsize=64)
