@@ -257,7 +257,8 @@ def _may_meet(gap: Floats, c: Floats, distance: float, difference: RadiusDiffere
     highest = np.where(known, gap, -np.inf).max(axis=1, initial=-np.inf)
     margin = reach + 0.5 * (highest - lowest)
     meets: NDArray[np.bool_] = ((lowest < margin) & (highest > -margin)).any(axis=-1)
-    return np.logical_or(meets, known[..., 0].sum(axis=1) < _KNOWN)
+    meets |= known[..., 0].sum(axis=1) < _KNOWN
+    return meets
 
 
 def _looked_at(
