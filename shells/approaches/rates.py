@@ -103,10 +103,14 @@ def approach_rates(
 
     Notes
     -----
+    Of a fleet against itself each gap is followed as it bends, and rates of one pair of planes are true to some tenths
+    of a per cent, far out in a normal tail too.
+
     The nodes and the mean ellipses of others are followed through windows in which gaps that come within reach drift
     evenly to 0.5 km and crossing angles change by a fifth at most. Rates of one pair are true to some tenths of a per
-    cent, and those of many pairs, whose errors have no common sign, to less than that; approaches that begin or end all
-    at once do so within a window, at most from one node in time to the next.
+    cent where gaps pass through the threshold without departures, to some per cent while an orbit decays or in the tail
+    of departures, and those of many pairs, whose errors have no common sign, to less than that; approaches that begin
+    or end all at once do so within a window, at most from one node in time to the next.
     """
     ORBITS.check(orbits, stage="approach_rates")
     if others is not None:

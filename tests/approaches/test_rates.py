@@ -7,18 +7,21 @@ import numpy as np
 import pytest
 import xarray as xr
 from scipy.integrate import quad
+from scipy.special import ndtr
 
 from shells.approaches.averages import against, kernels
-from shells.approaches.averages.between import expected_chord
+from shells.approaches.averages.between import crossings_of
 from shells.approaches.averages.spread import tabulate, with_uncertainty
 from shells.approaches.kernels import FIELDS, V_PERP, C, X, node_geometry
 from shells.approaches.kinetic import kinetic_rates
 from shells.approaches.rates import approach_rates, total_rate
 from shells.approaches.search import find_approaches
+from shells.approaches.trains import trains_of
+from shells.constants import YEAR
 from shells.errors import InputError
 from shells.fleet.radius_difference import RadiusDifference
 from shells.motion.arrays import field
-from shells.motion.propagation import positions, propagate
+from shells.motion.propagation import node_clock, positions, propagate
 from tests.populations import objects_of, random_elements, small_fleet
 
 POINT = RadiusDifference(0.0, (0.0, 0.0), (0.0, 0.0))
@@ -48,10 +51,8 @@ def chord_by_quadrature(difference, gap, c, distance):
 @pytest.mark.parametrize(("gap", "c", "distance"), [(0.3, 0.97, 0.004), (1.2, 0.6, 0.5), (-2.1, 0.9, 5.0)])
 def test_chord_against_quadrature(difference, gap, c, distance):
     expected = chord_by_quadrature(difference, gap, c, distance)
-    found = expected_chord(difference, np.array([gap]), np.array([c]), distance)[0]
-    assert found == pytest.approx(expected, rel=2e-4, abs=1e-15)
-    standing = kernels.expected_chord(distance, c, gap, gap, tabulate(difference))
-    assert standing == pytest.approx(expected, rel=3e-3, abs=1e-12)
+    found = kernels.expected_chord(distance, c, gap, gap, tabulate(difference))
+    assert found == pytest.approx(expected, rel=1e-3, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -61,22 +62,41 @@ def test_chord_against_quadrature(difference, gap, c, distance):
 def test_chord_of_a_drifting_gap_against_quadrature(difference, gaps, distance):
     nodes, weights = np.polynomial.legendre.leggauss(48)
     drift = 0.5 * (gaps[0] + gaps[1]) + 0.5 * (gaps[1] - gaps[0]) * nodes
-    expected = (
-        0.5 * weights @ [expected_chord(difference, drift[[k]], np.array([0.93]), distance)[0] for k in range(48)]
-    )
-    assert kernels.expected_chord(distance, 0.93, *gaps, tabulate(difference)) == pytest.approx(expected, rel=5e-3)
+    # slow twin: x = d sin t / c in 400 steps
+    t = ((np.arange(400) + 0.5) / 400 - 0.5) * np.pi
+    density = difference.density(distance / 0.93 * np.sin(t) - drift[:, None])
+    chords = (2.0 * distance**2 / 0.93 * np.cos(t) ** 2 * density).sum(axis=1) * np.pi / 400
+    expected = 0.5 * weights @ chords
+    assert kernels.expected_chord(distance, 0.93, *gaps, tabulate(difference)) == pytest.approx(expected, rel=1e-3)
 
 
 def test_far_normal_tail_is_exact():
     # closed form: with the chord far shorter than sigma, pi d^2 / c times the density
     difference = RadiusDifference(0.1, (0.0, 0.0), (0.0, 0.0))
     expected = np.pi * 1e-10 / 0.9 * np.exp(-0.5 * 30.0**2) / (0.1 * np.sqrt(2.0 * np.pi))
-    assert expected_chord(difference, np.array([3.0]), np.array([0.9]), 1e-5)[0] == pytest.approx(expected, rel=1e-4)
-    assert kernels.expected_chord(1e-5, 0.9, 3.0, 3.0, tabulate(difference)) == pytest.approx(expected, rel=3e-3)
+    assert kernels.expected_chord(1e-5, 0.9, 3.0, 3.0, tabulate(difference)) == pytest.approx(expected, rel=1e-4)
+
+
+@pytest.mark.parametrize("drift", [1e-3, 0.01, 0.1, 0.5])
+def test_gap_that_drifts_far_out_in_a_normal_tail(drift):
+    # closed form: the mean density of a normal difference is the difference of its tails over the drift
+    sigma, gap = 0.2, 4.1
+    tails = ndtr(-np.array([gap, gap + drift]) / sigma)
+    expected = np.pi * 1e-10 / 0.9 * (tails[0] - tails[1]) / drift
+    found = kernels.expected_chord(1e-5, 0.9, gap, gap + drift, tabulate(RadiusDifference(sigma, (), ())))
+    assert found == pytest.approx(expected, rel=1e-3)
+
+
+def test_gap_that_drifts_outside_a_bounded_part():
+    # the tail falls from the end of the bounded part on, faster than far out in a normal one of the same deviation
+    difference = RadiusDifference(0.1, (0.05, 0.05), (0.74, 0.74))
+    nodes, weights = np.polynomial.legendre.leggauss(48)
+    densities = difference.density(3.0 + 0.1 * (0.5 + 0.5 * nodes))
+    expected = np.pi * 1e-10 / 0.9 * 0.5 * weights @ densities
+    assert kernels.expected_chord(1e-5, 0.9, 3.0, 3.1, tabulate(difference)) == pytest.approx(expected, rel=1e-3)
 
 
 def test_bounded_support_gives_exactly_zero():
-    assert expected_chord(BOUNDED, np.array([1.6]), np.array([1.0]), 0.004)[0] == 0.0
     assert kernels.expected_chord(0.004, 1.0, 1.6, 1.7, tabulate(BOUNDED)) == 0.0
 
 
@@ -366,7 +386,21 @@ def test_planes_whose_life_is_short(difference):
     among = approach_rates(orbits, satellites=30, **within)["rate"] / 30.0
     across = approach_rates(orbits.isel(object=[0]), orbits.isel(object=[1]), satellites=30, **within)["rate"]
     assert (across > 0.0).all()
-    np.testing.assert_allclose(among, across, rtol=0.03)
+    # others are followed in windows in which gaps drift evenly to 0.5 km only
+    np.testing.assert_allclose(among, across, rtol=0.06)
+    if difference.is_point:
+        np.testing.assert_allclose(among, _until_the_last_node(orbits, within["within_km"]), rtol=4e-3)
+
+
+def _until_the_last_node(orbits, distances):
+    """Slow twin: node by node on 20,000 instants, of 30 satellites with one; little comes near after the last node."""
+    _, spacing, count = node_clock(orbits)
+    up = int(orbits["alive"].values.sum(axis=1).min()) - 1
+    instants = np.linspace(0.0, up * spacing * (1.0 - 1e-12), 20_001)
+    at = crossings_of(orbits, trains_of(orbits), within_km=5.0, instants=instants)
+    gap, c, v_perp = (values[0, :, :, None] for values in (at.gap, at.c, at.v_perp))
+    chords = 2.0 * np.sqrt(np.maximum(np.array(distances) ** 2 - (c * gap) ** 2, 0.0)) / v_perp
+    return 30 * at.passages[0] * chords.mean(axis=0).sum(axis=0) * up / (count - 1) * YEAR.value
 
 
 def test_neighbours_in_one_plane_count_until_they_reenter():

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from shells import constants
 from shells.approaches.averages import kernels
 from shells.approaches.averages.bands import Bands
-from shells.approaches.averages.spread import FAR, Spread, tabulate
+from shells.approaches.averages.curves import Clock, Curves, curves_of, mean_chords
+from shells.approaches.averages.spread import Spread, tabulate
 from shells.approaches.kernels import FIELDS, REACH, V_PERP, C, X
 from shells.approaches.trains import Trains
 from shells.fleet.radius_difference import RadiusDifference
@@ -21,13 +22,6 @@ from shells.motion.kernels import means
 from shells.motion.propagation import field_of, node_clock, seconds_since
 
 Floats = NDArray[np.float64]
-
-#: Most nodes of the quadrature over x; the substitution x = middle + half sin t makes the rule converge exponentially.
-_QUADRATURE = 128
-
-#: Nodes that resolve a normal density: so many, and so many more for each standard deviation of the half range, more so
-#: the farther out in the tail, where the density falls by exp(-gap / sigma) in one standard deviation.
-_NODES, _NODES_PER_SIGMA = 5, 8
 
 #: Geometry of two planes of one fleet is sampled this often [day]; it drifts over months.
 _SAMPLE_DAYS = 30.0
@@ -38,58 +32,6 @@ _FALL = 2.0
 
 #: Instants at nodes are so much earlier, in intervals between them: nothing is known behind the last one.
 _HAIR = 1e-9
-
-#: Where a gap drifts farther between two instants than this share of what it is seen by, threshold and departures, the
-#: drift is averaged over.
-_DRIFT = 0.1
-
-
-def expected_chord(difference: RadiusDifference, gap_km: Floats, c: Floats, distance_km: float) -> Floats:
-    """Return the mean of 2 sqrt(d^2 - c^2 x^2) over the radius difference, zero beyond the root.
-
-    Parameters
-    ----------
-    difference : RadiusDifference
-        Distribution of x about the gap.
-    gap_km, c : ndarray, same shape
-        Gap of the two reference orbits at the node [km], c factor [1].
-    distance_km : float
-        Threshold d [km].
-
-    Returns
-    -------
-    ndarray, same shape
-        [km]; exactly zero where the support does not reach the threshold, and true in relative terms in normal tails.
-    """
-    if difference.is_point:
-        return 2.0 * np.sqrt(np.maximum(distance_km**2 - (c * gap_km) ** 2, 0.0))
-    reach = difference.bounded_support_km + FAR * difference.normal_km
-    low = np.maximum(-distance_km / c, gap_km - reach)
-    high = np.minimum(distance_km / c, gap_km + reach)
-    half = 0.5 * np.maximum(high - low, 0.0)
-    nodes = _QUADRATURE
-    if difference.normal_km > 0.0:
-        sigmas = half.max(initial=0.0) / difference.normal_km
-        steepness = min(FAR, np.abs(gap_km).max(initial=0.0) / difference.normal_km) / 4.0
-        nodes = min(nodes, int(_NODES + _NODES_PER_SIGMA * sigmas * max(1.0, steepness)))
-    angles = (np.arange(nodes) + 0.5) / nodes * np.pi - 0.5 * np.pi
-    near = half > 0.0
-    gap, c, half, middle = gap_km[near], c[near], half[near], 0.5 * (low + high)[near]
-    x = middle[:, None] + half[:, None] * np.sin(angles)
-    root = np.sqrt(np.maximum(distance_km**2 - (c[:, None] * x) ** 2, 0.0))
-    weight = half[:, None] * np.cos(angles) * np.pi / nodes
-    chord: Floats = np.zeros(near.shape)
-    chord[near] = (2.0 * root * _density(difference, np.abs(x - gap[:, None])) * weight).sum(axis=-1)
-    return chord
-
-
-def _density(difference: RadiusDifference, departure_km: Floats) -> Floats:
-    """Return the density, from the table where each of its values is a convolution."""
-    if difference.normal_km == 0.0 or difference.bounded_support_km == 0.0:
-        return difference.density(departure_km)
-    reach, _, _, logarithms, _ = tabulate(difference)
-    density: Floats = np.exp(np.interp(departure_km, np.linspace(0.0, reach, logarithms.size), logarithms))
-    return density
 
 
 @dataclass(frozen=True)
@@ -354,9 +296,19 @@ def _add_nodes(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDAr
     crossings = nodes.crossings
     if not len(crossings.pairs):
         return
+    curves = curves_of(
+        crossings.pairs,
+        crossings.instants,
+        crossings.geometry,
+        crossings.sines,
+        nodes.trains,
+        nodes.distances,
+        nodes.difference,
+        Clock(nodes.spacing, float(nodes.distances[-1]), nodes.field),
+    )
     per_second = np.empty((len(crossings.pairs), year.size, 2, nodes.distances.size))
     for j, distance in enumerate(nodes.distances):
-        per_second[..., j] = np.where((j < begin)[..., None], _averaged(nodes, float(distance)), 0.0)
+        per_second[..., j] = np.where((j < begin)[..., None], _averaged(nodes, curves, float(distance)), 0.0)
     _fix_nodes(nodes, begin, per_second)
     per_window = per_second * nodes.lengths(crossings.pairs)[:, :, None, None]
     heights, zones = _bands_at(crossings.places[:, 1:], crossings.places[:, :-1], bands)
@@ -364,23 +316,19 @@ def _add_nodes(nodes: _Nodes, begin: NDArray[np.int64], bands: Bands, year: NDAr
     np.add.at(number, (rows, columns, year[None, :, None], heights, zones), per_window)
 
 
-def _averaged(nodes: _Nodes, distance: float) -> Floats:
+def _averaged(nodes: _Nodes, curves: Curves, distance: float) -> Floats:
     """Return approaches per second within a distance, averaged over phase and window, shape (pairs, windows, 2)."""
-    crossings, difference = nodes.crossings, nodes.difference
-    known = np.isfinite(crossings.gap)
-    gap, c, v_perp = (
-        np.where(known, values, missing)
-        for values, missing in ((crossings.gap, np.inf), (crossings.c, 1.0), (crossings.v_perp, 1.0))
-    )
-    found = expected_chord(difference, gap, c, distance) / v_perp
+    crossings = nodes.crossings
+    up, later = np.isfinite(crossings.gap[:, :-1]), np.isfinite(crossings.gap[:, 1:])
     # after the last node before one re-enters, as there
-    mean = 0.5 * (found[:, :-1] + np.where(known[:, 1:], found[:, 1:], found[:, :-1]))
-    far = np.abs(np.diff(crossings.gap, axis=1)) > _DRIFT * (distance / c[:, 1:] + difference.scale_km)
-    if far.any():
-        factor, speed = (0.5 * (values[:, :-1] + values[:, 1:])[far] for values in (c, v_perp))
-        drifted = np.empty(factor.size)
-        kernels.drifting_chords(distance, factor, gap[:, :-1][far], gap[:, 1:][far], nodes.spread, drifted)
-        mean[far] = drifted / speed
+    (gap, next_gap), (c, next_c), (slowness, next_slowness) = (
+        (values[:, :-1][up], np.where(later, values[:, 1:], values[:, :-1])[up])
+        for values in (crossings.gap, crossings.c, 1.0 / crossings.v_perp)
+    )
+    chords = mean_chords(distance, 0.5 * (c + next_c), gap, next_gap, nodes.spread)
+    mean = np.zeros(up.shape)
+    mean[up] = chords * (0.5 * (slowness + next_slowness))
+    curves.put_means(distance, nodes.difference, nodes.spread, mean)
     return crossings.passages[:, None, None] * mean
 
 

@@ -54,8 +54,15 @@ LEAST = 1e-3
 #: A gap that drifts so many times farther than what ellipses leave out of it is taken from ellipses.
 RESOLVED = 4.0
 
-#: Quadrature over departures at nodes, and over departures of the relative motion.
-NODES, TUBE_NODES = 24, 48
+#: Quadrature over departures at nodes, where the density is even over a distance that is small against them, and over
+#: departures of the relative motion.
+NODES, EVEN_NODES, TUBE_NODES = 24, 10, 48
+
+#: A distance that is small against departures, and densities that are even over it: by their ratio.
+SMALL, EVEN = 0.1, 10.0
+
+#: Densities whose ratio is below this are even enough for Simpson's rule, to 1e-4 of an exponential.
+STEEP = 2.0
 
 #: What departs farther than so many standard deviations is left out where the bulk counts.
 BULK = 8.5
@@ -107,9 +114,11 @@ def drifted_density(x, low, high, spread):
     step, scale, log_density, log_tail = spread[1], spread[2], spread[3], spread[4]
     near, far = x - high, x - low
     if far - near < 0.2 * scale:
+        # by Simpson's rule as long as the density hardly changes, which far out in a tail it soon does
         middle = looked_up(abs(0.5 * (near + far)), step, log_density)
-        ends = looked_up(abs(near), step, log_density) + looked_up(abs(far), step, log_density)
-        return (ends + 4.0 * middle) / 6.0
+        at_near, at_far = looked_up(abs(near), step, log_density), looked_up(abs(far), step, log_density)
+        if far - near < 0.001 * scale or max(at_near, at_far) < STEEP * min(at_near, at_far):
+            return (at_near + at_far + 4.0 * middle) / 6.0
     beyond_near, beyond_far = looked_up(abs(near), step, log_tail), looked_up(abs(far), step, log_tail)
     if near > 0.0:
         inside = beyond_near - beyond_far
@@ -146,20 +155,27 @@ def expected_chord(distance, c, gap_from, gap_to, spread):
         # over the departures that bring gaps within the distance, where it is wide against them
         lower, upper = bulk_of(-edge - high, edge - low, reach, scale)
         middle, half = 0.5 * (lower + upper), 0.5 * (upper - lower)
-        for k in range(2 * NODES):
-            angle = ((k + 0.5) / (2 * NODES) - 0.5) * np.pi
+        # twice as many where chords end within the departures
+        nodes = NODES if max(abs(low + lower), abs(high + upper)) < 0.9 * edge else 2 * NODES
+        for k in range(nodes):
+            angle = ((k + 0.5) / nodes - 0.5) * np.pi
             departure = middle + half * np.sin(angle)
             weight = looked_up(abs(departure), step, log_density) * np.cos(angle)
             total += weight * mean_chord(distance, c, gap_from + departure, gap_to + departure)
-        return total * half * np.pi / (2 * NODES)
+        return total * half * np.pi / nodes
     lower, upper = max(-edge, low - reach), min(edge, high + reach)
     middle, half = 0.5 * (lower + upper), 0.5 * (upper - lower)
-    for k in range(NODES):
-        angle = ((k + 0.5) / NODES - 0.5) * np.pi
+    nodes = NODES
+    if edge < SMALL * scale:
+        at_lower, at_upper = drifted_density(lower, low, high, spread), drifted_density(upper, low, high, spread)
+        if max(at_lower, at_upper) < EVEN * min(at_lower, at_upper):
+            nodes = EVEN_NODES
+    for k in range(nodes):
+        angle = ((k + 0.5) / nodes - 0.5) * np.pi
         x = middle + half * np.sin(angle)
         root = np.sqrt(max(distance * distance - (c * x) ** 2, 0.0))
         total += 2.0 * root * drifted_density(x, low, high, spread) * np.cos(angle)
-    return total * half * np.pi / NODES
+    return total * half * np.pi / nodes
 
 
 @kernel

@@ -21,7 +21,7 @@ Spread = tuple[float, float, float, Floats, Floats]
 FAR = 38.6
 
 #: Cells a standard deviation, of all departures and of the normal part alone, and the most of them.
-_CELLS, _NORMAL_CELLS, _MOST_CELLS = 64, 8, 65_536
+_CELLS, _NORMAL_CELLS, _MOST_CELLS = 64, 24, 65_536
 
 #: Stands for the logarithm of zero.
 _NOTHING = -1e4
@@ -91,10 +91,18 @@ def tabulate(difference: RadiusDifference) -> Spread:
     count = min(_MOST_CELLS, ceil(reach / cell))
     x = np.linspace(0.0, reach, count + 1)
     density = difference.density(x)
-    # trapezia added from the far end, so that tails keep their relative precision
-    steps = 0.5 * (density[1:] + density[:-1]) * (x[1] - x[0])
+    logarithm = _logarithm(density)
+    # added from the far end, so that tails keep their relative precision
+    steps = _mean_of_exponential(logarithm) * (x[1] - x[0])
     tail = np.concatenate([np.cumsum(steps[::-1])[::-1], [0.0]])
-    return reach, float(x[1]), difference.scale_km, _logarithm(density), _logarithm(tail * (0.5 / tail[0]))
+    return reach, float(x[1]), difference.scale_km, logarithm, _logarithm(tail * (0.5 / tail[0]))
+
+
+def _mean_of_exponential(logarithm: Floats) -> Floats:
+    """Return the mean of the exponential in each cell of a table that is straight in between."""
+    upper, fall = np.maximum(logarithm[1:], logarithm[:-1]), np.abs(np.diff(logarithm))
+    mean: Floats = np.exp(upper) * np.where(fall > 0.0, -np.expm1(-fall) / np.where(fall > 0.0, fall, 1.0), 1.0)
+    return mean
 
 
 def _logarithm(values: Floats) -> Floats:
