@@ -3,6 +3,7 @@ import os
 import socket
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,7 @@ import xarray as xr
 import zarr
 
 from shells.errors import SchemaError, StoreError
-from shells.study import groups, lock, provenance
+from shells.study import failures, groups, lock, provenance
 from shells.study.cases import Block
 from shells.study.configuration import study_hash
 from shells.study.store import RunDirectory
@@ -317,3 +318,30 @@ def test_blocks_of_another_version_are_not_mixed(tmp_path, monkeypatch):
     monkeypatch.setattr("shells.study.store.__version__", "9.9.9")
     with pytest.raises(StoreError, match=r"holds blocks of version 0\.1\.0, and this is 9\.9\.9"):
         place.begin(study)
+
+
+def test_errors_of_one_block_kept_by_several_at_once(tmp_path):
+    def keep(number):
+        for _ in range(100):
+            failures.keep(tmp_path / "failed", "00012", f"error {number}", "")
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(keep, range(4)))
+    assert failures.errors(tmp_path / "failed")["00012"] in {f"error {number}" for number in range(4)}
+    assert [path.name for path in (tmp_path / "failed").iterdir()] == ["00012.json"]
+
+
+def test_file_system_without_hard_links(tmp_path, monkeypatch):
+    def refuse(source, target):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr("os.link", refuse)
+    study = fakes.study(tmp_path)
+    place = RunDirectory(tmp_path / "runs" / study.name)
+    place.make()
+    place.begin(study)
+    written = (place.path / "manifest.json").read_bytes()
+    place._write_first("manifest.json", {"second": "writer"})
+    assert (place.path / "manifest.json").read_bytes() == written
+    assert place.manifest()["study"] == study.name
+    assert not list(place.path.glob("*draft*"))
