@@ -7,8 +7,10 @@ is set aside and computed anew before anything is concluded from it.
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
+import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -20,11 +22,11 @@ from typing import Any
 import xarray as xr
 
 from shells import __version__
-from shells.errors import InputError, ShellsError, StoreError
+from shells.errors import EngineError, InputError, ShellsError, StoreError
 from shells.study import engines, population
+from shells.study.batch import Answers
 from shells.study.cases import Block, Layout, Scenario, expand, scenarios_of, searched_case
 from shells.study.configuration import Study, load_study
-from shells.study.engines import EngineError
 from shells.study.found import total
 from shells.study.sessions import Session
 from shells.study.store import DEFAULT_ROOT, RunDirectory
@@ -49,7 +51,8 @@ class Event:
     Parameters
     ----------
     name : str
-        "begin", "note", "block", "failed", "stopped", "end", or "wait" while nothing happens.
+        "begin", "note", "workers" when their number has changed, "block", "failed", "stopped", "end", or "wait" while
+        nothing happens.
     text : str
         What happened, in words.
     done, total : int
@@ -72,6 +75,9 @@ class Event:
 
 
 Progress = Callable[[Event], None]
+
+#: How often a run that has no workers says so [s].
+LACK_SECONDS = 60.0
 
 
 def run(
@@ -98,7 +104,8 @@ def run(
         Called with each `Event`.
     blocks : range, optional
         Compute only blocks of these numbers and conclude nothing. Such parts may run at the same time, on machines
-        that know nothing of each other; a last whole run concludes.
+        that know nothing of each other; a last whole run concludes. Without a client their workers are as `[run]`
+        says, for a part is a job of a batch system itself.
     retry_failed : bool
         Whether to compute blocks again that failed in an earlier session.
 
@@ -124,6 +131,8 @@ def run(
     place = RunDirectory(Path(directory or DEFAULT_ROOT) / study.name)
     place.make()
     part = f"{blocks.start}:{blocks.stop}" if blocks is not None else ""
+    if part:  # a batch job of its own, which is no place to submit others from
+        study = study.model_copy(update={"cluster": None})
     engine = "client" if client is not None else study.cluster.system if study.cluster else study.run.engine
     with place.locked(shared=bool(part)) as note:
         session, changed = place.begin(study, part=part, engine=engine)
@@ -163,6 +172,8 @@ class _Run:
         self.done = 0
         self.failures: dict[Block, str] = {}
         self.workers = NOBODY
+        self.lack_told = -math.inf
+        self.answers = Answers()
         self.asked = _Asked()
 
     def whole(self, note: str, *, retry_failed: bool) -> None:
@@ -251,7 +262,9 @@ class _Run:
     def lent_client(self) -> Iterator[Any]:
         """Lend the client that was given, or one with workers as the study asks for them."""
         with ExitStack() as stack:
-            client = self.client or stack.enter_context(engines.own(self.study, self.place.path.absolute() / "jobs"))
+            client = self.client or stack.enter_context(
+                engines.own(self.study, self.place.path.absolute() / "jobs", self.answers)
+            )
             if self.far and (dashboard := engines.dashboard_of(client)):
                 self.tell("note", f"dashboard of the workers: {dashboard}")
             yield client
@@ -320,10 +333,29 @@ class _Run:
         self.tell("failed", f"block {block.number}: {text}", block=block.number, traceback=trace)
 
     def note_workers(self, workers: Workers) -> None:
-        """Tell how many workers there are when that has changed."""
-        if self.far and workers != self.workers:
-            self.tell("workers", f"{workers.processes} workers with {workers.threads} threads")
-        self.workers = workers
+        """Tell how many workers there are when that has changed, now and then that there are none, and why."""
+        before, self.workers = self.workers, workers
+        if not self.far:
+            return
+        if refusal := self.answers.news():
+            self.tell("note", refusal)
+        if workers.processes:
+            self.lack_told = -math.inf
+            if workers != before:
+                self.tell("workers", f"{workers.processes} workers with {workers.threads} threads")
+        elif time.monotonic() - self.lack_told >= LACK_SECONDS:
+            self.lack_told = time.monotonic()
+            self.tell("workers", self.lack_text())
+
+    def lack_text(self) -> str:
+        """Return that there are no workers, and where to look."""
+        table = self.study.cluster
+        if self.client is not None or table is None:
+            return "no workers: the scheduler has none; start some with `dask worker ADDRESS`"
+        return (
+            f"no workers: the batch system holds {len(self.answers.held)} of {table.jobs} jobs; what they print is in "
+            f"{self.place.path / 'jobs'}"
+        )
 
     def mend(self) -> None:
         """Verify every block; compute those anew that are damaged."""

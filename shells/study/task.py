@@ -10,10 +10,10 @@ import xarray as xr
 
 from shells import __version__
 from shells.cores import one_core
+from shells.errors import EngineError
 from shells.study import provenance
 from shells.study.cases import Block, Layout, Scenario, scenarios_of
 from shells.study.configuration import Study
-from shells.study.engines import EngineError
 from shells.study.found import count
 from shells.study.store import RunDirectory
 from shells.study.summary import start_of

@@ -8,10 +8,9 @@ import pytest
 import xarray as xr
 from distributed import Client, LocalCluster
 
-from shells.errors import CatalogueError, InputError, StoreError
+from shells.errors import CatalogueError, EngineError, InputError, StoreError
 from shells.study import engines, groups, inspection, population, runner, stream, words
 from shells.study.cases import Block
-from shells.study.engines import EngineError
 from shells.study.runner import BlocksFailed, Stopped, run
 from tests.study import fakes
 

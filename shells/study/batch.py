@@ -1,0 +1,223 @@
+"""Workers that are jobs of a batch system: submitted until it takes them, kept up in number, and what it answers."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import shutil
+import signal
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from shells.errors import EngineError
+from shells.study.configuration import ClusterTable
+from shells.study.worker import KEEP_MEMORY
+
+#: A worker ends by itself this share of the walltime before the system would kill it, give or take half of it, so that
+#: blocks are handed back in good order and not all jobs queue again at once.
+WALLTIME_MARGIN = 0.1
+
+#: How long after a refusal a job is submitted again [s].
+AGAIN_SECONDS = 10.0
+
+#: How long a system may refuse all jobs before the run ends [s]: one that has taken none will not take them later, such
+#: as an account that it does not know; one that has taken some may be in maintenance.
+PATIENCE_SECONDS = 30.0
+LONG_PATIENCE_SECONDS = 3600.0
+
+#: How long a submission that is under way may take when the run ends, so that its job can be cancelled [s].
+ANSWER_SECONDS = 10.0
+
+
+class Answers:
+    """What a batch system answers to the jobs that are submitted: noted by the loop of dask, read by the run."""
+
+    def __init__(self) -> None:
+        self.held: set[str] = set()
+        self._any = False
+        self._refused: float | None = None
+        self._words = ""
+        self._told = ""
+
+    def take(self, job: str) -> None:
+        """Note that a job was taken."""
+        self.held.add(job)
+        self._any = True
+        self._refused = None
+        self._words = self._told = ""
+
+    def refuse(self, words: str) -> None:
+        """Note that a job was refused, and the words."""
+        self._words = words
+        if self._refused is None:
+            self._refused = time.monotonic()
+
+    def news(self) -> str:
+        """Return what has not been told yet; empty when there is nothing.
+
+        Raises
+        ------
+        EngineError
+            All jobs have been refused for so long that there is no hope.
+        """
+        refused, words = self._refused, self._words
+        if refused is None:
+            return ""
+        patience = LONG_PATIENCE_SECONDS if self._any else PATIENCE_SECONDS
+        if not self.held and time.monotonic() - refused > patience:
+            raise EngineError(
+                f"[cluster]: the batch system has taken no job for {patience:.0f} s:\n  {words}\nWhat is done is kept: "
+                "mend the [cluster] table, or wait until the system is well, and run the same command again."
+            )
+        if words == self._told:
+            return ""
+        self._told = words
+        return f"the batch system has refused a job, which is submitted again: {words}"
+
+
+@contextmanager
+def jobs(table: ClusterTable, logs: Path, answers: Answers) -> Iterator[Any]:
+    """Lend a cluster of jobs whose number is kept up.
+
+    Parameters
+    ----------
+    table : ClusterTable
+        What the jobs are.
+    logs : Path
+        Directory for what they print.
+    answers : Answers
+        Takes note of what the batch system says.
+
+    Yields
+    ------
+    dask_jobqueue.JobQueueCluster
+        Whose jobs end with it.
+
+    Raises
+    ------
+    EngineError
+        The batch system cannot be used from here.
+    """
+    dask_jobqueue = _dask_jobqueue()
+    kind = {"slurm": dask_jobqueue.SLURMCluster, "pbs": dask_jobqueue.PBSCluster}[table.system]
+    command = kind.job_cls.submit_command
+    if not shutil.which(command):
+        raise EngineError(
+            f"[cluster] system = '{table.system}' needs the command {command}, which is not here. Run on a node that "
+            "submits jobs, or leave [cluster] out."
+        )
+    logs.mkdir(parents=True, exist_ok=True)
+    walltime = round(3600.0 * table.walltime_hours)
+    margin = WALLTIME_MARGIN * walltime
+    try:
+        cluster = kind(
+            job_cls=_persistent(kind.job_cls, answers),
+            queue=table.queue,
+            account=table.account,
+            cores=table.cores,
+            processes=table.processes,
+            memory=f"{round(1e9 * table.memory_gb)}B",
+            walltime=f"{walltime // 3600:02d}:{walltime // 60 % 60:02d}:{walltime % 60:02d}",
+            interface=table.interface,
+            local_directory=table.local_directory,
+            job_extra_directives=list(table.directives),
+            job_script_prologue=[*(f"export {name}={size}" for name, size in KEEP_MEMORY.items()), *table.prologue],
+            worker_extra_args=["--lifetime", f"{walltime - margin:.0f}s", "--lifetime-stagger", f"{margin / 2:.0f}s"],
+            log_directory=str(logs),
+            security=_credentials(),
+            shared_temp_directory=str(logs),
+            scheduler_options={"dashboard_address": "127.0.0.1:0"},
+            silence_logs=logging.CRITICAL,
+        )
+    except (OSError, RuntimeError, ValueError) as error:
+        raise EngineError(f"[cluster]: no scheduler of dask can be started here: {error}") from None
+    with closed_quietly(cluster):
+        # adapt and not scale: it replaces a job that was cancelled or has reached its walltime
+        cluster.adapt(minimum_jobs=table.jobs, maximum_jobs=table.jobs)
+        yield cluster
+
+
+@contextmanager
+def closed_quietly(resource: Any) -> Iterator[Any]:
+    """Lend what `with` would; errors of closing it hide neither what has ended a run nor that it is done."""
+    lent = resource.__enter__()
+    try:
+        yield lent
+    finally:
+        with suppress(Exception):
+            resource.__exit__(None, None, None)
+
+
+def _persistent(kind: type, answers: Answers) -> type:
+    """Return a kind of job that is submitted until the batch system takes it.
+
+    A job of dask_jobqueue is submitted once; one that was refused counts as requested for ever.
+    """
+    from distributed.deploy.spec import ProcessInterface
+
+    class Job(kind):  # type: ignore[misc]
+        async def start(self) -> None:
+            self.unwanted = asyncio.Event()
+            self.submission = asyncio.ensure_future(self.submit())
+            await ProcessInterface.start(self)
+
+        async def submit(self) -> None:
+            while not self.unwanted.is_set():
+                try:
+                    with self.job_file() as script:
+                        self.job_id = self._job_id_from_submit_output(await self._submit_job(script))
+                except (OSError, RuntimeError, ValueError) as error:
+                    answers.refuse(_words_of(error))
+                    with suppress(TimeoutError):
+                        await asyncio.wait_for(self.unwanted.wait(), AGAIN_SECONDS)
+                else:
+                    answers.take(self.job_id)
+                    return
+
+        async def close(self) -> None:
+            if self.status.name == "running":
+                self.unwanted.set()
+                await asyncio.wait([self.submission], timeout=ANSWER_SECONDS)
+                self.submission.cancel()
+            try:
+                await super().close()
+            finally:
+                answers.held.discard(self.job_id)
+                await ProcessInterface.close(self)
+
+    return Job
+
+
+def _words_of(error: Exception) -> str:
+    """Return what the batch system itself has said, of the error that dask_jobqueue makes of it."""
+    return (str(error).partition("stderr:\n")[2].strip() or str(error).strip()).replace("\n", "\n  ")
+
+
+def _credentials() -> Any:
+    """Return certificate and key of one run, so that nobody else gives its workers work; None without cryptography."""
+    from distributed.security import Security
+
+    try:
+        return Security.temporary()
+    except ImportError:
+        return None
+
+
+def _dask_jobqueue() -> ModuleType:
+    """Import dask_jobqueue, which as it is imported lets Ctrl-C end the process at once; take that back."""
+    before = signal.getsignal(signal.SIGINT)
+    try:
+        import dask_jobqueue
+    except ImportError:
+        raise EngineError(
+            "[cluster] needs the package dask-jobqueue, which is not installed. Install it with: "
+            "pip install 'shells[cluster]'"
+        ) from None
+    if signal.getsignal(signal.SIGINT) != before:
+        signal.signal(signal.SIGINT, before)
+    module: ModuleType = dask_jobqueue
+    return module
