@@ -8,8 +8,9 @@ import shutil
 import signal
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import ModuleType
 from typing import Any
 
@@ -113,29 +114,35 @@ def jobs(table: ClusterTable, logs: Path, answers: Answers) -> Iterator[Any]:
     logs.mkdir(parents=True, exist_ok=True)
     walltime = round(3600.0 * table.walltime_hours)
     margin = WALLTIME_MARGIN * walltime
-    try:
-        cluster = kind(
-            job_cls=_persistent(kind.job_cls, answers),
-            queue=table.queue,
-            account=table.account,
-            cores=table.cores,
-            processes=table.processes,
-            memory=f"{round(1e9 * table.memory_gb)}B",
-            walltime=f"{walltime // 3600:02d}:{walltime // 60 % 60:02d}:{walltime % 60:02d}",
-            interface=table.interface,
-            local_directory=table.local_directory,
-            job_extra_directives=list(table.directives),
-            job_script_prologue=[*(f"export {name}={size}" for name, size in KEEP_MEMORY.items()), *table.prologue],
-            worker_extra_args=["--lifetime", f"{walltime - margin:.0f}s", "--lifetime-stagger", f"{margin / 2:.0f}s"],
-            log_directory=str(logs),
-            security=_credentials(),
-            shared_temp_directory=str(logs),
-            scheduler_options={"dashboard_address": "127.0.0.1:0"},
-            silence_logs=logging.CRITICAL,
-        )
-    except (OSError, RuntimeError, ValueError) as error:
-        raise EngineError(f"[cluster]: no scheduler of dask can be started here: {error}") from None
-    with closed_quietly(cluster):
+    with ExitStack() as stack:
+        security = stack.enter_context(_credentials(logs))
+        try:
+            cluster = kind(
+                job_cls=_persistent(kind.job_cls, answers),
+                queue=table.queue,
+                account=table.account,
+                cores=table.cores,
+                processes=table.processes,
+                memory=f"{round(1e9 * table.memory_gb)}B",
+                walltime=f"{walltime // 3600:02d}:{walltime // 60 % 60:02d}:{walltime % 60:02d}",
+                interface=table.interface,
+                local_directory=table.local_directory,
+                job_extra_directives=list(table.directives),
+                job_script_prologue=[*(f"export {name}={size}" for name, size in KEEP_MEMORY.items()), *table.prologue],
+                worker_extra_args=[
+                    "--lifetime",
+                    f"{walltime - margin:.0f}s",
+                    "--lifetime-stagger",
+                    f"{margin / 2:.0f}s",
+                ],
+                log_directory=str(logs),
+                security=security,
+                scheduler_options={"dashboard_address": "127.0.0.1:0"},
+                silence_logs=logging.CRITICAL,
+            )
+        except (OSError, RuntimeError, ValueError) as error:
+            raise EngineError(f"[cluster]: no scheduler of dask can be started here: {error}") from None
+        stack.enter_context(closed_quietly(cluster))
         # adapt and not scale: it replaces a job that was cancelled or has reached its walltime
         cluster.adapt(minimum_jobs=table.jobs, maximum_jobs=table.jobs)
         yield cluster
@@ -197,14 +204,23 @@ def _words_of(error: Exception) -> str:
     return (str(error).partition("stderr:\n")[2].strip() or str(error).strip()).replace("\n", "\n  ")
 
 
-def _credentials() -> Any:
-    """Return certificate and key of one run, so that nobody else gives its workers work; None without cryptography."""
+@contextmanager
+def _credentials(place: Path) -> Iterator[Any]:
+    """Lend certificate and key of one run, so that nobody else gives its workers work; None without cryptography."""
     from distributed.security import Security
 
     try:
-        return Security.temporary()
+        made = Security.temporary()
     except ImportError:
-        return None
+        yield None
+        return
+    with TemporaryDirectory(prefix=".tls-", dir=place) as directory:  # only its owner may look into it
+        files = {"cert": Path(directory, "certificate.pem"), "key": Path(directory, "key.pem")}
+        files["cert"].write_text(made.tls_client_cert)
+        files["key"].write_text(made.tls_client_key)
+        roles = ("client", "scheduler", "worker")
+        names = {f"tls_{role}_{name}": str(file) for role in roles for name, file in files.items()}
+        yield Security(require_encryption=True, tls_ca_file=str(files["cert"]), **names)
 
 
 def _dask_jobqueue() -> ModuleType:
