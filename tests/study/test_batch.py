@@ -1,10 +1,14 @@
 """Jobs on an invented batch system: two commands in a directory, so that what it answers can be chosen."""
 
 import os
+import shutil
 import signal
+import subprocess
 import time
 
 import pytest
+from distributed import Client, LocalCluster
+from distributed.security import Security
 
 from shells.errors import EngineError
 from shells.study import batch, engines
@@ -74,6 +78,23 @@ def test_jobs_refused_in_a_bad_moment_are_submitted_again(tmp_path, system):
     assert not answers.held
 
 
+def test_scheduler_and_workers_share_a_certificate(tmp_path, monkeypatch, system):
+    certificate, key = tmp_path / "certificate.pem", tmp_path / "key.pem"
+    request = "openssl req -x509 -newkey rsa:2048 -nodes -subj /CN=trial -days 2"
+    if not shutil.which("openssl"):
+        pytest.skip("no openssl to make a certificate with")
+    subprocess.run([*request.split(), "-keyout", key, "-out", certificate], capture_output=True, check=True)
+    made = Security(tls_client_cert=certificate.read_text(), tls_client_key=key.read_text())
+    monkeypatch.setattr(Security, "temporary", lambda: made)
+    system(WORK)
+    with engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs") as client:
+        assert client.scheduler.address.startswith("tls://")
+        (kept,) = (tmp_path / "jobs").glob(".tls-*")
+        assert kept.stat().st_mode & 0o077 == 0
+        assert client.submit(os.getpid, pure=False).result(timeout=60.0) != os.getpid()
+    assert not list((tmp_path / "jobs").glob(".tls-*"))
+
+
 def test_stopped_before_the_system_has_answered(tmp_path, system):
     before = signal.getsignal(signal.SIGINT)
     system("sleep 1", WORK)
@@ -135,8 +156,6 @@ def test_parts_submit_no_jobs(tmp_path, monkeypatch, system):
 
 
 def test_scheduler_without_workers_is_told_of(tmp_path, monkeypatch):
-    from distributed import Client, LocalCluster
-
     fakes.install(monkeypatch)
     texts = []
 
