@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import logging
 import signal
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
 from shells import __version__
 from shells.errors import EngineError
-from shells.study import batch
+from shells.study import batch, provenance
 from shells.study.configuration import Study
 from shells.study.worker import KEEP_MEMORY
 
@@ -121,6 +121,30 @@ def dashboard_of(client: Any) -> str:
     return str(client.dashboard_link) if "dashboard" in services else ""
 
 
+def neighbours(client: Any, worker: str) -> tuple[list[str], bool]:
+    """Return the workers on the host of one of them, and whether there are any elsewhere.
+
+    Parameters
+    ----------
+    client : distributed.Client
+        Whose workers.
+    worker : str
+        Address of one.
+
+    Returns
+    -------
+    there : list of str
+        Their addresses.
+    elsewhere : bool
+        Whether there are others.
+    """
+    from distributed.comm import get_address_host
+
+    known = client.scheduler_info(n_workers=-1)["workers"]
+    there = [address for address in known if get_address_host(address) == get_address_host(worker)]
+    return there, len(there) < len(known)
+
+
 def _local(study: Study) -> Any:
     from distributed import LocalCluster
 
@@ -143,17 +167,47 @@ def _same_version(client: Any) -> None:
             f"the workers cannot load this library ({type(error).__name__}: {error}). Install version {__version__} of "
             "shells where the workers run."
         ) from None
-    others = {f"{found} at {address}" for address, found in versions.items() if found != __version__}
+    refuse_other_versions(version(), versions)
+
+
+Version = tuple[str, str | None]
+
+
+def version() -> Version:
+    """Return version and commit of the library where this runs; no commit where that is not known."""
+    return __version__, provenance.commit()
+
+
+def refuse_other_versions(wanted: Version, found: Mapping[str, Version]) -> None:
+    """Refuse workers whose library is another one than that of the run.
+
+    Parameters
+    ----------
+    wanted : (str, str or None)
+        `version` where the run is led.
+    found : mapping of str to (str, str or None)
+        `version` of each worker. A commit is compared where both are known.
+
+    Raises
+    ------
+    EngineError
+        Some are of another version or commit.
+    """
+    others = [
+        f"{_in_words(other)} at {place}"
+        for place, other in sorted(found.items())
+        if other[0] != wanted[0] or (None not in (other[1], wanted[1]) and other[1] != wanted[1])
+    ]
     if others:
         raise EngineError(
-            f"this is version {__version__} of shells and workers have {', '.join(sorted(others))}; results of two "
-            "versions are not mixed. Install the same version there."
+            f"this run has {_in_words(wanted)} of shells, and workers have {', '.join(others)}; results of two are not "
+            "mixed. Install the same there, and start the workers anew."
         )
 
 
-def version() -> str:
-    """Return the version of the library where this runs."""
-    return __version__
+def _in_words(version: Version) -> str:
+    number, commit = version
+    return f"version {number}" + (f" of commit {commit}" if commit else "")
 
 
 @contextmanager

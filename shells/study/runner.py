@@ -12,6 +12,8 @@ import signal
 import threading
 import time
 import traceback
+import uuid
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
@@ -21,9 +23,8 @@ from typing import Any
 
 import xarray as xr
 
-from shells import __version__
 from shells.errors import EngineError, InputError, ShellsError, StoreError
-from shells.study import engines, population
+from shells.study import engines, population, provenance
 from shells.study.batch import Answers
 from shells.study.cases import Block, Layout, Scenario, expand, scenarios_of, searched_case
 from shells.study.configuration import Study, load_study
@@ -32,7 +33,7 @@ from shells.study.sessions import Session
 from shells.study.store import DEFAULT_ROOT, RunDirectory
 from shells.study.stream import NOBODY, Stream, Workers
 from shells.study.summary import summarise
-from shells.study.task import debris_group, perform
+from shells.study.task import RefusedHere, debris_group, perform
 from shells.study.words import by_reason, counted, numbers
 
 
@@ -75,6 +76,14 @@ class Event:
 
 
 Progress = Callable[[Event], None]
+
+#: How often the workers of one host may be unable to use the run directory before they are sent away, and those of all
+#: hosts before the run ends.
+REFUSALS_OF_HOST = 3
+REFUSALS = 30
+
+#: How large a block is at most on a disk, about [bytes]: what is written to see whether one can be.
+PROBE_BYTES = 2**20
 
 #: How often a run that has no workers says so [s].
 LACK_SECONDS = 60.0
@@ -174,6 +183,7 @@ class _Run:
         self.workers = NOBODY
         self.lack_told = -math.inf
         self.answers = Answers()
+        self.refusals: Counter[str] = Counter()
         self.asked = _Asked()
 
     def whole(self, note: str, *, retry_failed: bool) -> None:
@@ -189,8 +199,8 @@ class _Run:
             text = f"{self.progress_text()} and kept in {self.place.path}. Run the same command again to go on."
             self.tell_if_possible("stopped", text)
             raise Stopped(f"stopped: {text}") from None
-        except ShellsError as error:
-            self.tell_if_possible("failed", str(error))
+        except Exception as error:
+            self.tell_if_possible("failed", str(error) if isinstance(error, ShellsError) else _in_words(error))
             raise
         if self.failures:
             raise BlocksFailed(self.failures_text())
@@ -203,6 +213,7 @@ class _Run:
         self.all_blocks = self.place.blocks(self.study, debris.sizes["object"] if debris is not None else 0)
         self.blocks = self.asked_for()
         self.own = frozenset(self.blocks)
+        self.forget_failures_mended()
         self.failures = {} if retry_failed else self.place.failures({*self.blocks, self.all_blocks[0]})
         if self.failures:
             self.tell("note", f"{counted(len(self.failures))} failed earlier; --retry-failed computes them again")
@@ -213,6 +224,13 @@ class _Run:
             self.mend()
         if not self.failures and self.part is None:
             self.conclude(debris)
+
+    def forget_failures_mended(self) -> None:
+        """Remove the errors of blocks that are done: a session may have died before it could."""
+        kept = {path.stem for path in self.place.failed.glob("*.json")}
+        if kept:
+            for block in set(self.blocks).difference(self.place.missing(self.blocks)):
+                self.place.forget_failure(block)
 
     def asked_for(self) -> tuple[Block, ...]:
         """Return the blocks of this session."""
@@ -289,20 +307,22 @@ class _Run:
             )
 
     def submit(self, client: Any, searched: dict[Block, Layout | None]) -> None:
-        """Run blocks on the workers; those whose workers died are tried again, one at a time, to find the guilty."""
+        """Run blocks on the workers; those that were put by are tried again, one at a time, to find the guilty."""
         place = RunDirectory(self.place.path.absolute())
+        version = engines.version()
         stream = Stream(
             client,
-            lambda block: client.submit(perform, __version__, place, self.study, block, searched[block], pure=False),
+            lambda block: client.submit(perform, version, place, self.study, block, searched[block], pure=False),
         )
-        suspects = self.follow(stream, searched, alone=False)
-        self.follow(stream, suspects, alone=True)
+        put_by = self.follow(stream, searched, alone=False)
+        while put_by:
+            put_by = self.follow(stream, put_by, alone=True)
 
     def follow(self, stream: Stream, blocks: Iterable[Block], *, alone: bool) -> list[Block]:
-        """Take note of each block as it ends; return those whose workers died, unless each was alone."""
+        """Take note of each block as it ends; return those put by: nobody knows yet whether they or others failed."""
         from distributed.scheduler import KilledWorker
 
-        suspects = []
+        put_by = []
         for ended in stream.run(blocks, alone=alone):
             self.asked.check()
             self.note_workers(stream.workers)
@@ -311,16 +331,48 @@ class _Run:
                 continue
             block, error = ended[0], _error_of(ended[1])
             if isinstance(error, KilledWorker) and not alone:
-                suspects.append(block)
+                put_by.append(block)
                 self.tell("note", f"block {block.number}: workers died under it; it is tried again by itself later")
+            elif isinstance(error, RefusedHere) and self.far and error.host != provenance.host():
+                put_by.append(block)
+                self.put_by(stream.client, block, error)
             else:
                 self.take_note(block, error)
-        return suspects
+        return put_by
+
+    def put_by(self, client: Any, block: Block, error: RefusedHere) -> None:
+        """Note that a host could not use the run directory; send it away when that goes on, stop if all are alike."""
+        try:
+            self.try_to_write()
+        except StoreError:
+            raise StoreError(f"block {block.number}: {error}") from None
+        self.refusals[error.host] += 1
+        if self.refusals.total() >= REFUSALS:
+            raise StoreError(f"{error}\nWorkers could not use the run directory {REFUSALS} times: the last is above.")
+        self.tell(
+            "note", f"block {block.number}: {error} It can be written to from here: the block is tried again later."
+        )
+        if self.refusals[error.host] % REFUSALS_OF_HOST:
+            return
+        there, elsewhere = engines.neighbours(client, error.worker)
+        if not elsewhere:
+            raise StoreError(f"{error}\nNo other host has workers.")
+        client.retire_workers(there)
+        self.tell("note", f"{error.host}: its {len(there)} workers are sent away, for it cannot use the run directory")
+
+    def try_to_write(self) -> None:
+        """Write what a block needs, and remove it; raises where that is refused here too."""
+        probe = self.place.path / f"probe-{uuid.uuid4().hex}"
+        with self.place.writing():
+            try:
+                probe.write_bytes(b"\1" * PROBE_BYTES)
+            finally:
+                probe.unlink(missing_ok=True)
 
     def take_note(self, block: Block, error: BaseException | None) -> None:
         """Log and keep how a block ended; stop where no block can be written."""
         if isinstance(error, StoreError | EngineError):
-            raise type(error)(f"block {block.number}: {error}")
+            raise (StoreError if isinstance(error, StoreError) else EngineError)(f"block {block.number}: {error}")
         if error is None:
             self.done += block in self.own
             self.place.forget_failure(block)
