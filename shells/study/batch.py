@@ -33,6 +33,11 @@ LONG_PATIENCE_SECONDS = 3600.0
 #: How long a submission that is under way may take when the run ends, so that its job can be cancelled [s].
 ANSWER_SECONDS = 10.0
 
+#: How often to look whether a job still waits whose worker has not come [s], how to ask, and what says that it is gone.
+LOOK_SECONDS = 300.0
+LOOK = {"slurm": ["squeue", "-h", "-o", "%i", "-j"], "pbs": ["qstat"]}
+GONE = ("Invalid job id", "Unknown Job", "has finished")
+
 
 class Answers:
     """What a batch system answers to the jobs that are submitted: noted by the loop of dask, read by the run."""
@@ -49,10 +54,11 @@ class Answers:
         self.held.add(job)
         self._any = True
         self._refused = None
-        self._words = self._told = ""
+        if self._words == self._told:
+            self._words = self._told = ""
 
     def refuse(self, words: str) -> None:
-        """Note that a job was refused, and the words."""
+        """Note that a job was refused or lost, in words."""
         self._words = words
         if self._refused is None:
             self._refused = time.monotonic()
@@ -66,18 +72,16 @@ class Answers:
             All jobs have been refused for so long that there is no hope.
         """
         refused, words = self._refused, self._words
-        if refused is None:
-            return ""
         patience = LONG_PATIENCE_SECONDS if self._any else PATIENCE_SECONDS
-        if not self.held and time.monotonic() - refused > patience:
+        if refused is not None and not self.held and time.monotonic() - refused > patience:
             raise EngineError(
-                f"[cluster]: the batch system has taken no job for {patience:.0f} s:\n  {words}\nWhat is done is kept: "
+                f"[cluster]: no job was taken for {patience:.0f} s; {words}\nWhat is done is kept: "
                 "mend the [cluster] table, or wait until the system is well, and run the same command again."
             )
         if words == self._told:
             return ""
         self._told = words
-        return f"the batch system has refused a job, which is submitted again: {words}"
+        return f"{words}\nIt is submitted again."
 
 
 @contextmanager
@@ -112,13 +116,14 @@ def jobs(table: ClusterTable, logs: Path, answers: Answers) -> Iterator[Any]:
             "submits jobs, or leave [cluster] out."
         )
     logs.mkdir(parents=True, exist_ok=True)
+    about = {"answers": answers, "logs": logs, "kind": kind.job_cls, "look": LOOK[table.system]}
     walltime = round(3600.0 * table.walltime_hours)
     margin = WALLTIME_MARGIN * walltime
     with ExitStack() as stack:
         security = stack.enter_context(_credentials(logs))
         try:
             cluster = kind(
-                job_cls=_persistent(kind.job_cls, answers),
+                job_cls=type("Job", (_Persistent, kind.job_cls), about),
                 queue=table.queue,
                 account=table.account,
                 cores=table.cores,
@@ -159,44 +164,87 @@ def closed_quietly(resource: Any) -> Iterator[Any]:
             resource.__exit__(None, None, None)
 
 
-def _persistent(kind: type, answers: Answers) -> type:
-    """Return a kind of job that is submitted until the batch system takes it.
+class _Persistent:
+    """A job of dask_jobqueue that is submitted until a worker comes of it.
 
-    A job of dask_jobqueue is submitted once; one that was refused counts as requested for ever.
+    By itself it is submitted once; one that was refused, or has died before its worker came, counts as requested for
+    ever.
     """
-    from distributed.deploy.spec import ProcessInterface
 
-    class Job(kind):  # type: ignore[misc]
-        async def start(self) -> None:
-            self.unwanted = asyncio.Event()
-            self.submission = asyncio.ensure_future(self.submit())
-            await ProcessInterface.start(self)
+    answers: Answers
+    logs: Path
+    kind: Any  # what this is mixed into, which has all that follows
+    look: list[str]
+    name: str
+    status: Any
+    job_file: Any
+    _call: Any
+    _cluster: Any
+    _submit_job: Any
+    _job_id_from_submit_output: Any
 
-        async def submit(self) -> None:
-            while not self.unwanted.is_set():
-                try:
-                    with self.job_file() as script:
-                        self.job_id = self._job_id_from_submit_output(await self._submit_job(script))
-                except (OSError, RuntimeError, ValueError) as error:
-                    answers.refuse(_words_of(error))
-                    with suppress(TimeoutError):
-                        await asyncio.wait_for(self.unwanted.wait(), AGAIN_SECONDS)
-                else:
-                    answers.take(self.job_id)
-                    return
+    async def start(self) -> None:
+        """Begin to submit; a job counts as running from now on."""
+        from distributed.deploy.spec import ProcessInterface
 
-        async def close(self) -> None:
-            if self.status.name == "running":
-                self.unwanted.set()
-                await asyncio.wait([self.submission], timeout=ANSWER_SECONDS)
-                self.submission.cancel()
+        self.unwanted = asyncio.Event()
+        self.submission = asyncio.ensure_future(self.submit())
+        await ProcessInterface.start(self)
+
+    async def submit(self) -> None:
+        """Submit until a worker comes, or the job is not wanted any longer."""
+        while not self.unwanted.is_set():
             try:
-                await super().close()
-            finally:
-                answers.held.discard(self.job_id)
-                await ProcessInterface.close(self)
+                with self.job_file() as script:
+                    self.job_id = self._job_id_from_submit_output(await self._submit_job(script))
+            except (OSError, RuntimeError, ValueError) as error:
+                self.answers.refuse(f"the batch system has refused a job: {_words_of(error)}")
+                await self.pause(AGAIN_SECONDS)
+                continue
+            self.answers.take(self.job_id)
+            if not await self.dies_before_its_worker_comes():
+                return
+            self.answers.held.discard(self.job_id)
+            self.answers.refuse(
+                f"job {self.job_id} has ended before its worker came: what it printed is in {self.logs}"
+            )
+            self.job_id = None
 
-    return Job
+    async def dies_before_its_worker_comes(self) -> bool:
+        """Wait for the worker, or for the job to be gone or not wanted, and return whether it is gone."""
+        while not await self.pause(LOOK_SECONDS):
+            workers = self._cluster().scheduler_info["workers"].values()
+            if any(f"{worker['name']}-".startswith(f"{self.name}-") for worker in workers):
+                return False
+            try:
+                if not (await self._call([*self.look, self.job_id])).strip():
+                    return True
+            except OSError:
+                return False
+            except RuntimeError as error:  # or nobody answers, which says nothing
+                if any(words in str(error) for words in GONE):
+                    return True
+        return False
+
+    async def pause(self, seconds: float) -> bool:
+        """Wait, and return whether the job is not wanted any longer."""
+        with suppress(TimeoutError):
+            await asyncio.wait_for(self.unwanted.wait(), seconds)
+        return bool(self.unwanted.is_set())
+
+    async def close(self) -> None:
+        """End the job, waiting for one whose submission is under way."""
+        from distributed.deploy.spec import ProcessInterface
+
+        if self.status.name == "running":
+            self.unwanted.set()
+            await asyncio.wait([self.submission], timeout=ANSWER_SECONDS)
+            self.submission.cancel()
+        try:
+            await self.kind.close(self)
+        finally:
+            self.answers.held.discard(self.job_id)
+            await ProcessInterface.close(self)
 
 
 def _words_of(error: Exception) -> str:

@@ -58,10 +58,13 @@ def test_system_that_takes_no_job_ends_the_run_in_its_own_words(tmp_path, monkey
     fakes.install(monkeypatch)
     monkeypatch.setattr(batch, "PATIENCE_SECONDS", 1.5)
     events = []
-    with pytest.raises(EngineError, match=r"taken no job for 2 s:\n  sbatch: error: Invalid account\nWhat is done is"):
+    with pytest.raises(
+        EngineError,
+        match=r"no job was taken for 2 s; the batch system has refused a job: sbatch: error: Invalid account\nWhat is",
+    ):
         run(fakes.study(tmp_path, ("[run]", TABLE)), directory=tmp_path, progress=events.append)
     texts = [event.text for event in events]
-    told = "the batch system has refused a job, which is submitted again: sbatch: error: Invalid account"
+    told = "the batch system has refused a job: sbatch: error: Invalid account\nIt is submitted again."
     assert texts.count(told) == 1
     assert any("no workers: the batch system holds 0 of 2 jobs; what they print is in" in text for text in texts)
     assert calls(tmp_path) > 4  # each job more than once
@@ -72,9 +75,28 @@ def test_jobs_refused_in_a_bad_moment_are_submitted_again(tmp_path, system):
     answers = batch.Answers()
     with engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs", answers) as client:
         client.wait_for_workers(2, timeout=60.0)
-        assert len(answers.held) == 2 and answers.news() == ""
+        assert len(answers.held) == 2
+        assert answers.news() == (
+            "the batch system has refused a job: sbatch: error: Invalid account\nIt is submitted again."
+        )
+        assert answers.news() == ""
         assert len({client.submit(os.getpid, pure=False).result()} | {os.getpid()}) == 2
         assert client.dashboard_link.startswith("http://127.0.0.1:")
+    assert not answers.held
+
+
+def test_job_that_dies_before_its_worker_comes_is_submitted_again(tmp_path, monkeypatch, system):
+    monkeypatch.setattr(batch, "LOOK_SECONDS", 0.5)
+    system(f"if [ $(wc -l < {tmp_path / 'calls'}) -eq 1 ]; then echo Submitted batch job 4194305; exit; fi", WORK)
+    squeue = tmp_path / "bin" / "squeue"
+    squeue.write_text("#!/bin/sh\nkill -0 $5 && echo $5\nexit 0\n")
+    squeue.chmod(0o755)
+    answers = batch.Answers()
+    with engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs", answers) as client:
+        client.wait_for_workers(2, timeout=60.0)
+        assert "job 4194305 has ended before its worker came: what it printed is in" in answers.news()
+        assert "4194305" not in answers.held
+        assert calls(tmp_path) == 3
     assert not answers.held
 
 
@@ -114,7 +136,7 @@ def test_system_in_maintenance_is_waited_for(monkeypatch):
     answers.held.discard("1")
     answers.refuse("down")
     monkeypatch.setattr(batch, "PATIENCE_SECONDS", -1.0)
-    assert "refused a job, which is submitted again: down" in answers.news()
+    assert answers.news() == "down\nIt is submitted again."
     assert answers.news() == ""
     monkeypatch.setattr(batch, "LONG_PATIENCE_SECONDS", -1.0)
     answers.held.add("2")  # one that waits in the queue is hope
