@@ -355,7 +355,9 @@ class _Run:
         if self.refusals[error.host] % REFUSALS_OF_HOST:
             return
         there, elsewhere = engines.neighbours(client, error.worker)
-        if not elsewhere:
+        if not there:  # those of before, which are on their way
+            return
+        if not elsewhere and self.client is not None:  # of a batch system others will come
             raise StoreError(f"{error}\nNo other host has workers.")
         client.retire_workers(there)
         self.tell("note", f"{error.host}: its {len(there)} workers are sent away, for it cannot use the run directory")
