@@ -33,6 +33,10 @@ class StoreError(ShellsError):
     """A run directory cannot be used."""
 
 
+class EngineError(ShellsError):
+    """Workers cannot be had or were lost; what is done is kept."""
+
+
 class Faults:
     """Faults of one input, collected and raised together.
 

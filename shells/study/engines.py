@@ -6,34 +6,23 @@ Each engine lends a client of dask for as long as it is needed.
 from __future__ import annotations
 
 import logging
-import shutil
 import signal
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
 from shells import __version__
-from shells.errors import ShellsError
-from shells.study.configuration import ClusterTable, Study
+from shells.errors import EngineError
+from shells.study import batch, provenance
+from shells.study.configuration import Study
+from shells.study.worker import KEEP_MEMORY
 
 #: How long a scheduler may take to answer [s].
 ANSWER_SECONDS = 30.0
 
-#: A worker of a batch system ends by itself this share of the walltime before the system would kill it, spread over
-#: half of it, so that blocks are handed back in good order and not all jobs queue again at once.
-WALLTIME_MARGIN = 0.1
-
-#: What the memory allocator of a worker process is told: keep what is freed, up to 1 GiB. A block frees and takes
-#: arrays all the time, and workers of dask by default hand each back to the system, a sixth of a block's time.
-KEEP_MEMORY = {"MALLOC_TRIM_THRESHOLD_": 2**30, "MALLOC_MMAP_THRESHOLD_": 2**25}
-
 #: How many workers may die under a block before it is put by, to be tried again with nothing beside it.
 DEATHS = 1
-
-
-class EngineError(ShellsError):
-    """Workers cannot be had or were lost; what is done is kept."""
 
 
 @contextmanager
@@ -81,7 +70,7 @@ def connect(
 
 
 @contextmanager
-def own(study: Study, logs: Path) -> Iterator[Any]:
+def own(study: Study, logs: Path, answers: batch.Answers | None = None) -> Iterator[Any]:
     """Lend workers as a study asks for them: of its `[cluster]`, else of this machine as its `[run]` says.
 
     Parameters
@@ -90,6 +79,8 @@ def own(study: Study, logs: Path) -> Iterator[Any]:
         The study.
     logs : Path
         Directory for what the jobs of a batch system print.
+    answers : Answers, optional
+        Takes note of what a batch system says.
 
     Yields
     ------
@@ -114,8 +105,13 @@ def own(study: Study, logs: Path) -> Iterator[Any]:
             settings["distributed.scheduler.worker-ttl"] = None
         stack.enter_context(dask.config.set(settings))
         with _interrupt_waits():
-            cluster = stack.enter_context(_batch(study.cluster, logs) if study.cluster else _local(study))
-            client = stack.enter_context(Client(cluster))
+            lent = (
+                batch.jobs(study.cluster, logs, answers or batch.Answers())
+                if study.cluster
+                else batch.closed_quietly(_local(study))
+            )
+            cluster = stack.enter_context(lent)
+            client = stack.enter_context(batch.closed_quietly(Client(cluster)))
         yield client
 
 
@@ -123,6 +119,30 @@ def dashboard_of(client: Any) -> str:
     """Return the address of the dashboard that the scheduler of a client shows; empty without one."""
     services = client.scheduler_info(n_workers=0).get("services", {})
     return str(client.dashboard_link) if "dashboard" in services else ""
+
+
+def neighbours(client: Any, worker: str) -> tuple[list[str], bool]:
+    """Return the workers on the host of one of them, and whether there are any elsewhere.
+
+    Parameters
+    ----------
+    client : distributed.Client
+        Whose workers.
+    worker : str
+        Address of one.
+
+    Returns
+    -------
+    there : list of str
+        Their addresses.
+    elsewhere : bool
+        Whether there are others.
+    """
+    from distributed.comm import get_address_host
+
+    known = client.scheduler_info(n_workers=-1)["workers"]
+    there = [address for address in known if get_address_host(address) == get_address_host(worker)]
+    return there, len(there) < len(known)
 
 
 def _local(study: Study) -> Any:
@@ -138,46 +158,6 @@ def _local(study: Study) -> Any:
     return LocalCluster(silence_logs=logging.CRITICAL, **quiet, **options)
 
 
-@contextmanager
-def _batch(table: ClusterTable, logs: Path) -> Iterator[Any]:
-    """Lend a cluster of jobs whose number is kept up."""
-    try:
-        import dask_jobqueue
-    except ImportError:
-        raise EngineError(
-            "[cluster] needs the package dask-jobqueue, which is not installed. Install it with: "
-            "pip install 'shells[cluster]'"
-        ) from None
-    kind = {"slurm": dask_jobqueue.SLURMCluster, "pbs": dask_jobqueue.PBSCluster}[table.system]
-    command = kind.job_cls.submit_command
-    if not shutil.which(command):
-        raise EngineError(
-            f"[cluster] system = '{table.system}' needs the command {command}, which is not here. Run on a node that "
-            "submits jobs, or leave [cluster] out."
-        )
-    walltime = round(3600.0 * table.walltime_hours)
-    margin = WALLTIME_MARGIN * walltime
-    with kind(
-        queue=table.queue,
-        account=table.account,
-        cores=table.cores,
-        processes=table.processes,
-        memory=f"{round(1e9 * table.memory_gb)}B",
-        walltime=f"{walltime // 3600:02d}:{walltime // 60 % 60:02d}:{walltime % 60:02d}",
-        interface=table.interface,
-        local_directory=table.local_directory,
-        job_extra_directives=list(table.directives),
-        job_script_prologue=[*(f"export {name}={size}" for name, size in KEEP_MEMORY.items()), *table.prologue],
-        worker_extra_args=["--lifetime", f"{walltime - margin:.0f}s", "--lifetime-stagger", f"{margin / 2:.0f}s"],
-        log_directory=str(logs),
-        scheduler_options={"dashboard_address": ":0"},
-        silence_logs=logging.CRITICAL,
-    ) as cluster:
-        # adapt and not scale: it replaces a job that was cancelled or has reached its walltime
-        cluster.adapt(minimum_jobs=table.jobs, maximum_jobs=table.jobs)
-        yield cluster
-
-
 def _same_version(client: Any) -> None:
     """Refuse workers without this version of the library: every block would fail."""
     try:
@@ -187,17 +167,47 @@ def _same_version(client: Any) -> None:
             f"the workers cannot load this library ({type(error).__name__}: {error}). Install version {__version__} of "
             "shells where the workers run."
         ) from None
-    others = {f"{found} at {address}" for address, found in versions.items() if found != __version__}
+    refuse_other_versions(version(), versions)
+
+
+Version = tuple[str, str | None]
+
+
+def version() -> Version:
+    """Return version and commit of the library where this runs; no commit where that is not known."""
+    return __version__, provenance.commit()
+
+
+def refuse_other_versions(wanted: Version, found: Mapping[str, Version]) -> None:
+    """Refuse workers whose library is another one than that of the run.
+
+    Parameters
+    ----------
+    wanted : (str, str or None)
+        `version` where the run is led.
+    found : mapping of str to (str, str or None)
+        `version` of each worker. A commit is compared where both are known.
+
+    Raises
+    ------
+    EngineError
+        Some are of another version or commit.
+    """
+    others = [
+        f"{_in_words(other)} at {place}"
+        for place, other in sorted(found.items())
+        if other[0] != wanted[0] or (None not in (other[1], wanted[1]) and other[1] != wanted[1])
+    ]
     if others:
         raise EngineError(
-            f"this is version {__version__} of shells and workers have {', '.join(sorted(others))}; results of two "
-            "versions are not mixed. Install the same version there."
+            f"this run has {_in_words(wanted)} of shells, and workers have {', '.join(others)}; results of two are not "
+            "mixed. Install the same there, and start the workers anew."
         )
 
 
-def version() -> str:
-    """Return the version of the library where this runs."""
-    return __version__
+def _in_words(version: Version) -> str:
+    number, commit = version
+    return f"version {number}" + (f" of commit {commit}" if commit else "")
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import uuid
 from pathlib import Path
 
 from shells.study import provenance
@@ -22,7 +23,7 @@ def keep(directory: Path, name: str, error: str, traceback: str) -> None:
     """
     directory.mkdir(exist_ok=True)
     facts = {"block": name, "time": provenance.now(), "error": error, "traceback": traceback}
-    draft = directory / f"{name}.draft"
+    draft = directory / f"{name}.{uuid.uuid4().hex}.draft"  # parts that overlap may keep the same block at once
     draft.write_text(json.dumps(facts, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     draft.replace(directory / f"{name}.json")
 

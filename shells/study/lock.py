@@ -1,16 +1,20 @@
 """Locks of a run directory: a whole run has it for itself, parts of one (array jobs) share it.
 
 Who comes puts a file of its own into `locks/` first and looks for others then: of two that come together at least one
-sees the other, on any file system and with any clock. Each file names process and host. That of a process that is gone
-from this host is removed; whether a process on another host still lives cannot be known, so its file stands until
-somebody removes it.
+sees the other, on any file system and with any clock. Each file names process and host, and its holder touches it every
+few seconds. That of a process that is gone from this machine is removed at once; one from elsewhere (another host, or
+another container) is watched, and removed when it has not been touched for a minute. No clocks are compared.
+A holder that was frozen for longer and wakes up loses nothing: blocks are written whole, and the first writer wins.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import threading
+import time
 import uuid
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +23,43 @@ from shells.study import provenance
 
 LOCKS = "locks"
 
+#: How often a holder touches its lock [s].
+BEAT_SECONDS = 5.0
 
-def acquire(directory: Path, *, shared: bool = False) -> tuple[Path, str]:
-    """Take a lock of a run directory.
+#: How long a lock from elsewhere may stand untouched before its holder is taken for dead [s].
+DEAD_SECONDS = 60.0
+
+Holders = dict[Path, dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class Lock:
+    """A lock that is held.
+
+    Parameters
+    ----------
+    path : Path
+        Its file.
+    given_back : threading.Event
+        Set when it is not held any longer.
+    """
+
+    path: Path
+    given_back: threading.Event = field(default_factory=threading.Event)
+
+    def beat(self) -> None:
+        """Touch the file now and then until the lock is given back, or was taken away."""
+        while not self.given_back.wait(BEAT_SECONDS):
+            try:
+                os.utime(self.path)
+            except FileNotFoundError:
+                return
+            except OSError:  # a file system that is away for a while
+                continue
+
+
+def acquire(directory: Path, *, shared: bool = False) -> tuple[Lock, str]:
+    """Take a lock of a run directory; waits a minute for a sign of life where one from elsewhere is in the way.
 
     Parameters
     ----------
@@ -32,7 +70,7 @@ def acquire(directory: Path, *, shared: bool = False) -> tuple[Path, str]:
 
     Returns
     -------
-    lock : Path
+    lock : Lock
         For `release`.
     note : str
         A note when locks of dead processes were removed, else empty.
@@ -44,29 +82,35 @@ def acquire(directory: Path, *, shared: bool = False) -> tuple[Path, str]:
     """
     locks = directory / LOCKS
     locks.mkdir(exist_ok=True)
-    lock = _announce(locks, shared)
-    holders = {path: holder for path in sorted(locks.glob("*.json")) if path != lock and (holder := _read(path))}
-    gone = {path: holder for path, holder in holders.items() if not _lives(holder)}
-    hindering = {
-        path: holder for path, holder in holders.items() if path not in gone and not (shared and holder["shared"])
-    }
-    if hindering:
+    lock = Lock(_announce(locks, shared))
+    threading.Thread(target=lock.beat, name="lock", daemon=True).start()
+    try:
+        holders = {
+            path: holder for path in sorted(locks.glob("*.json")) if path != lock.path and (holder := _read(path))
+        }
+        gone = {path: holder for path, holder in holders.items() if _is_gone(holder)}
+        hindering = {
+            path: holder for path, holder in holders.items() if path not in gone and not (shared and holder["shared"])
+        }
+        gone |= _without_life(directory, hindering)
+        for path in gone:
+            path.unlink(missing_ok=True)
+    except BaseException:
         release(lock)
-        raise StoreError(_refusal(directory, hindering))
-    for path in gone:
-        release(path)
-    return lock, "; ".join(f"removed the lock of process {holder['pid']}, which is gone" for holder in gone.values())
+        raise
+    return lock, "; ".join(f"removed the lock of {_name(holder)}, which is gone" for holder in gone.values())
 
 
-def release(lock: Path) -> None:
+def release(lock: Lock) -> None:
     """Give a lock back.
 
     Parameters
     ----------
-    lock : Path
+    lock : Lock
         From `acquire`.
     """
-    lock.unlink(missing_ok=True)
+    lock.given_back.set()
+    lock.path.unlink(missing_ok=True)
 
 
 def _announce(locks: Path, shared: bool) -> Path:
@@ -74,6 +118,7 @@ def _announce(locks: Path, shared: bool) -> Path:
         "pid": os.getpid(),
         "born": _born(os.getpid()),
         "host": provenance.host(),
+        "machine": _machine(),
         "since": provenance.now(),
         "shared": shared,
     }
@@ -84,44 +129,79 @@ def _announce(locks: Path, shared: bool) -> Path:
 
 
 def _read(lock: Path) -> dict[str, Any]:
-    """Return the holder that a lock names; nothing when it has just been released."""
+    """Return the holder that a lock names; nothing when it has just been released, nobody when it is damaged."""
     try:
-        holder: dict[str, Any] = json.loads(lock.read_text(encoding="utf-8"))
+        holder = json.loads(lock.read_text(encoding="utf-8"))
+        return {name: holder[name] for name in ("pid", "born", "host", "machine", "since", "shared")}
     except FileNotFoundError:
         return {}
-    return holder
+    except (ValueError, KeyError, TypeError):  # cut short as its host died
+        return {"pid": None, "born": "", "host": "", "machine": None, "since": "", "shared": False}
 
 
-def _refusal(directory: Path, hindering: dict[Path, dict[str, Any]]) -> str:
+def _without_life(directory: Path, holders: Holders) -> Holders:
+    """Return those holders that show no sign of life; refuse as soon as one does, or is known to live."""
+    here = {path: holder for path, holder in holders.items() if holder["machine"] == _machine()}
+    if here:
+        raise StoreError(_refusal(directory, holders))
+    first = {path: _touched(path) for path in holders}
+    watched = time.monotonic()
+    while True:
+        now = {path: _touched(path) for path in first}
+        if any(now[path] not in (first[path], None) for path in first):
+            raise StoreError(_refusal(directory, holders))
+        first = {path: touched for path, touched in now.items() if touched is not None}  # others were given back
+        if not first or time.monotonic() - watched > DEAD_SECONDS:
+            return {path: holders[path] for path in first}
+        time.sleep(BEAT_SECONDS / 5.0)
+
+
+def _touched(lock: Path) -> int | None:
+    """Return when a lock was touched, as its file system counts; None when it is not there any longer."""
+    try:
+        with lock.open("rb") as stream:  # a network file system asks its server when a file is opened
+            return os.fstat(stream.fileno()).st_mtime_ns
+    except FileNotFoundError:
+        return None
+
+
+def _refusal(directory: Path, hindering: Holders) -> str:
     lines = [
-        f"  - process {holder['pid']} on {holder['host']}, since {holder['since']}"
-        f"{', a part of the run' if holder['shared'] else ''}: {path}"
+        f"  - {_name(holder)}, since {holder['since']}{', a part of the run' if holder['shared'] else ''}: {path}"
         for path, holder in hindering.items()
     ]
-    away = any(holder["host"] != provenance.host() for holder in hindering.values())
-    stale = " Whether a process on another host still runs can be seen only there." if away else ""
-    return (
-        f"{directory}: another run holds this directory:\n" + "\n".join(lines) + "\n"
-        f"Wait for it or stop it.{stale} If it is surely gone, remove its file and run the same command again."
-    )
+    return f"{directory}: another run holds this directory:\n" + "\n".join(lines) + "\nWait for it or stop it."
 
 
-def _lives(holder: dict[str, Any]) -> bool:
-    if holder["host"] != provenance.host():
-        return True
+def _name(holder: dict[str, Any]) -> str:
+    return f"process {holder['pid']} on {holder['host']}" if holder["pid"] else "a process whose lock is damaged"
+
+
+def _is_gone(holder: dict[str, Any]) -> bool:
+    """Return whether the process of a lock is known to be gone, which can be seen on its own machine only."""
+    if holder["machine"] != _machine():
+        return False
     try:
         os.kill(holder["pid"], 0)
     except ProcessLookupError:
-        return False
-    except PermissionError:
         return True
-    return bool(_born(holder["pid"]) == holder["born"])
+    except PermissionError:
+        return False
+    return bool(_born(holder["pid"]) != holder["born"])
+
+
+def _machine() -> str:
+    """Return what numbers of processes belong to: host, its boot, and the namespace of a container (Linux)."""
+    try:
+        boot = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+        return f"{provenance.host()} {boot} {Path('/proc/self/ns/pid').readlink()}"
+    except OSError:
+        return provenance.host()
 
 
 def _born(pid: int) -> str:
-    """Return boot and tick of it in which a process was started, so that a number used again is told apart (Linux)."""
+    """Return the tick in which a process was started, so that a number used again is told apart (Linux)."""
     try:
-        tick = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[19]
-        return f"{Path('/proc/sys/kernel/random/boot_id').read_text().strip()} {tick}"
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[19]
     except OSError:
         return ""

@@ -7,9 +7,13 @@ is set aside and computed anew before anything is concluded from it.
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
+import time
 import traceback
+import uuid
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
@@ -17,18 +21,17 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from shells import __version__
-from shells.errors import InputError, ShellsError, StoreError
-from shells.study import engines, population
+from shells.errors import EngineError, InputError, ShellsError, StoreError
+from shells.study import engines, population, provenance
+from shells.study.batch import Answers
 from shells.study.cases import Block, Layout, expand, scenarios_of, searched_case
 from shells.study.configuration import Study, load_study
-from shells.study.engines import EngineError
 from shells.study.found import total
 from shells.study.sessions import Session
 from shells.study.store import DEFAULT_ROOT, RunDirectory
 from shells.study.stream import NOBODY, Stream, Workers
 from shells.study.summary import summarise
-from shells.study.task import debris_group, perform
+from shells.study.task import RefusedHere, debris_group, perform
 from shells.study.words import by_reason, counted, numbers
 
 
@@ -47,7 +50,8 @@ class Event:
     Parameters
     ----------
     name : str
-        "begin", "note", "block", "failed", "stopped", "end", or "wait" while nothing happens.
+        "begin", "note", "workers" when their number has changed, "block", "failed", "stopped", "end", or "wait" while
+        nothing happens.
     text : str
         What happened, in words.
     done, total : int
@@ -70,6 +74,17 @@ class Event:
 
 
 Progress = Callable[[Event], None]
+
+#: How often the workers of one host may be unable to use the run directory before they are sent away, and those of all
+#: hosts before the run ends.
+REFUSALS_OF_HOST = 3
+REFUSALS = 30
+
+#: How large a block is at most on a disk, about [bytes]: what is written to see whether one can be.
+PROBE_BYTES = 2**20
+
+#: How often a run that has no workers says so [s].
+LACK_SECONDS = 60.0
 
 
 def run(
@@ -96,7 +111,8 @@ def run(
         Called with each `Event`.
     blocks : range, optional
         Compute only blocks of these numbers and conclude nothing. Such parts may run at the same time, on machines
-        that know nothing of each other; a last whole run concludes.
+        that know nothing of each other; a last whole run concludes. Without a client their workers are as `[run]`
+        says, for a part is a job of a batch system itself.
     retry_failed : bool
         Whether to compute blocks again that failed in an earlier session.
 
@@ -122,6 +138,8 @@ def run(
     place = RunDirectory(Path(directory or DEFAULT_ROOT) / study.name)
     place.make()
     part = f"{blocks.start}:{blocks.stop}" if blocks is not None else ""
+    if part:  # a batch job of its own, which is no place to submit others from
+        study = study.model_copy(update={"cluster": None})
     engine = "client" if client is not None else study.cluster.system if study.cluster else study.run.engine
     with place.locked(shared=bool(part)) as note:
         session, changed = place.begin(study, part=part, engine=engine)
@@ -161,6 +179,9 @@ class _Run:
         self.done = 0
         self.failures: dict[Block, str] = {}
         self.workers = NOBODY
+        self.lack_told = -math.inf
+        self.answers = Answers()
+        self.refusals: Counter[str] = Counter()
         self.asked = _Asked()
 
     def whole(self, note: str, *, retry_failed: bool) -> None:
@@ -176,8 +197,8 @@ class _Run:
             text = f"{self.progress_text()} and kept in {self.place.path}. Run the same command again to go on."
             self.tell_if_possible("stopped", text)
             raise Stopped(f"stopped: {text}") from None
-        except ShellsError as error:
-            self.tell_if_possible("failed", str(error))
+        except Exception as error:
+            self.tell_if_possible("failed", str(error) if isinstance(error, ShellsError) else _in_words(error))
             raise
         if self.failures:
             raise BlocksFailed(self.failures_text())
@@ -188,6 +209,7 @@ class _Run:
         self.all_blocks = self.place.blocks(self.study, self.keep_debris())
         self.blocks = self.asked_for()
         self.own = frozenset(self.blocks)
+        self.forget_failures_mended()
         self.failures = {} if retry_failed else self.place.failures({*self.blocks, self.all_blocks[0]})
         if self.failures:
             self.tell("note", f"{counted(len(self.failures))} failed earlier; --retry-failed computes them again")
@@ -198,6 +220,13 @@ class _Run:
             self.mend()
         if not self.failures and self.part is None:
             self.conclude()
+
+    def forget_failures_mended(self) -> None:
+        """Remove the errors of blocks that are done: a session may have died before it could."""
+        kept = {path.stem for path in self.place.failed.glob("*.json")}
+        if kept:
+            for block in set(self.blocks).difference(self.place.missing(self.blocks)):
+                self.place.forget_failure(block)
 
     def asked_for(self) -> tuple[Block, ...]:
         """Return the blocks of this session."""
@@ -247,7 +276,9 @@ class _Run:
     def lent_client(self) -> Iterator[Any]:
         """Lend the client that was given, or one with workers as the study asks for them."""
         with ExitStack() as stack:
-            client = self.client or stack.enter_context(engines.own(self.study, self.place.path.absolute() / "jobs"))
+            client = self.client or stack.enter_context(
+                engines.own(self.study, self.place.path.absolute() / "jobs", self.answers)
+            )
             if self.far and (dashboard := engines.dashboard_of(client)):
                 self.tell("note", f"dashboard of the workers: {dashboard}")
             yield client
@@ -272,20 +303,22 @@ class _Run:
             )
 
     def submit(self, client: Any, searched: dict[Block, Layout | None]) -> None:
-        """Run blocks on the workers; those whose workers died are tried again, one at a time, to find the guilty."""
+        """Run blocks on the workers; those that were put by are tried again, one at a time, to find the guilty."""
         place = RunDirectory(self.place.path.absolute())
+        version = engines.version()
         stream = Stream(
             client,
-            lambda block: client.submit(perform, __version__, place, self.study, block, searched[block], pure=False),
+            lambda block: client.submit(perform, version, place, self.study, block, searched[block], pure=False),
         )
-        suspects = self.follow(stream, searched, alone=False)
-        self.follow(stream, suspects, alone=True)
+        put_by = self.follow(stream, searched, alone=False)
+        while put_by:
+            put_by = self.follow(stream, put_by, alone=True)
 
     def follow(self, stream: Stream, blocks: Iterable[Block], *, alone: bool) -> list[Block]:
-        """Take note of each block as it ends; return those whose workers died, unless each was alone."""
+        """Take note of each block as it ends; return those put by: nobody knows yet whether they or others failed."""
         from distributed.scheduler import KilledWorker
 
-        suspects = []
+        put_by = []
         for ended in stream.run(blocks, alone=alone):
             self.asked.check()
             self.note_workers(stream.workers)
@@ -294,16 +327,50 @@ class _Run:
                 continue
             block, error = ended[0], _error_of(ended[1])
             if isinstance(error, KilledWorker) and not alone:
-                suspects.append(block)
+                put_by.append(block)
                 self.tell("note", f"block {block.number}: workers died under it; it is tried again by itself later")
+            elif isinstance(error, RefusedHere) and self.far and error.host != provenance.host():
+                put_by.append(block)
+                self.put_by(stream.client, block, error)
             else:
                 self.take_note(block, error)
-        return suspects
+        return put_by
+
+    def put_by(self, client: Any, block: Block, error: RefusedHere) -> None:
+        """Note that a host could not use the run directory; send it away when that goes on, stop if all are alike."""
+        try:
+            self.try_to_write()
+        except StoreError:
+            raise StoreError(f"block {block.number}: {error}") from None
+        self.refusals[error.host] += 1
+        if self.refusals.total() >= REFUSALS:
+            raise StoreError(f"{error}\nWorkers could not use the run directory {REFUSALS} times: the last is above.")
+        self.tell(
+            "note", f"block {block.number}: {error} It can be written to from here: the block is tried again later."
+        )
+        if self.refusals[error.host] % REFUSALS_OF_HOST:
+            return
+        there, elsewhere = engines.neighbours(client, error.worker)
+        if not there:  # those of before, which are on their way
+            return
+        if not elsewhere and self.client is not None:  # of a batch system others will come
+            raise StoreError(f"{error}\nNo other host has workers.")
+        client.retire_workers(there)
+        self.tell("note", f"{error.host}: its {len(there)} workers are sent away, for it cannot use the run directory")
+
+    def try_to_write(self) -> None:
+        """Write what a block needs, and remove it; raises where that is refused here too."""
+        probe = self.place.path / f"probe-{uuid.uuid4().hex}"
+        with self.place.writing():
+            try:
+                probe.write_bytes(b"\1" * PROBE_BYTES)
+            finally:
+                probe.unlink(missing_ok=True)
 
     def take_note(self, block: Block, error: BaseException | None) -> None:
         """Log and keep how a block ended; stop where no block can be written."""
         if isinstance(error, StoreError | EngineError):
-            raise type(error)(f"block {block.number}: {error}")
+            raise (StoreError if isinstance(error, StoreError) else EngineError)(f"block {block.number}: {error}")
         if error is None:
             self.done += block in self.own
             self.place.forget_failure(block)
@@ -316,10 +383,29 @@ class _Run:
         self.tell("failed", f"block {block.number}: {text}", block=block.number, traceback=trace)
 
     def note_workers(self, workers: Workers) -> None:
-        """Tell how many workers there are when that has changed."""
-        if self.far and workers != self.workers:
-            self.tell("workers", f"{workers.processes} workers with {workers.threads} threads")
-        self.workers = workers
+        """Tell how many workers there are when that has changed, now and then that there are none, and why."""
+        before, self.workers = self.workers, workers
+        if not self.far:
+            return
+        if refusal := self.answers.news():
+            self.tell("note", refusal)
+        if workers.processes:
+            self.lack_told = -math.inf
+            if workers != before:
+                self.tell("workers", f"{workers.processes} workers with {workers.threads} threads")
+        elif time.monotonic() - self.lack_told >= LACK_SECONDS:
+            self.lack_told = time.monotonic()
+            self.tell("workers", self.lack_text())
+
+    def lack_text(self) -> str:
+        """Return that there are no workers, and where to look."""
+        table = self.study.cluster
+        if self.client is not None or table is None:
+            return "no workers: the scheduler has none; start some with `dask worker ADDRESS`"
+        return (
+            f"no workers: the batch system holds {len(self.answers.held)} of {table.jobs} jobs; what they print is in "
+            f"{self.place.path / 'jobs'}"
+        )
 
     def mend(self) -> None:
         """Verify every block; compute those anew that are damaged."""

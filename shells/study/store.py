@@ -543,6 +543,9 @@ class RunDirectory:
             os.link(self.path / draft, self.path / name)
         except FileExistsError:
             pass
+        except OSError:  # a file system without hard links
+            with suppress(FileExistsError), (self.path / name).open("xb", buffering=0) as stream:
+                stream.write((self.path / draft).read_bytes())
         finally:
             (self.path / draft).unlink()
 

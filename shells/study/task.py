@@ -6,13 +6,14 @@ import time
 from contextlib import nullcontext
 
 import xarray as xr
+from distributed import get_worker
 
-from shells import __version__
 from shells.cores import one_core
-from shells.study import provenance
+from shells.errors import StoreError
+from shells.study import engines, provenance
 from shells.study.cases import Block, Layout, Scenario, scenarios_of
 from shells.study.configuration import Study
-from shells.study.engines import EngineError
+from shells.study.engines import Version
 from shells.study.found import count
 from shells.study.kept import kept
 from shells.study.store import RunDirectory
@@ -24,13 +25,26 @@ def debris_group(scenario: Scenario) -> str:
     return f"inputs/{scenario.seed}/debris"
 
 
-def perform(version: str, place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> None:
+class RefusedHere(StoreError):
+    """A worker cannot use the run directory: perhaps the fault of its host alone.
+
+    Parameters
+    ----------
+    words : str
+        What it found.
+    """
+
+    #: Where: the name of its host, and the address of the worker.
+    host = worker = ""
+
+
+def perform(version: Version, place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> None:
     """Compute a block where a worker runs: what is handed to dask.
 
     Parameters
     ----------
-    version : str
-        Version of the library where the run is led.
+    version : (str, str or None)
+        Version and commit of the library where the run is led.
     place, study, block, searched
         As of `compute_block`.
 
@@ -38,14 +52,19 @@ def perform(version: str, place: RunDirectory, study: Study, block: Block, searc
     ------
     EngineError
         The worker has another version of the library.
+    RefusedHere
+        Debris cannot be read, or the block cannot be written.
     """
-    if version != __version__:
-        raise EngineError(
-            f"the worker on {provenance.host()} has version {__version__} of shells, and this run {version}; results "
-            "of two versions are not mixed. Install the same version there."
-        )
-    if not place.is_done(block):  # a worker that died took with it the news that it was
+    host = provenance.host()
+    engines.refuse_other_versions(version, {host: engines.version()})
+    if place.is_done(block):  # a worker that died took with it the news that it was
+        return
+    try:
         compute_block(place, study, block, searched)
+    except StoreError as error:
+        refused = RefusedHere(f"on {host}: {error}")
+        refused.host, refused.worker = host, get_worker().address
+        raise refused from error
 
 
 def compute_block(place: RunDirectory, study: Study, block: Block, searched: Layout | None) -> None:

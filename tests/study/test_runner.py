@@ -7,12 +7,11 @@ import threading
 import numpy as np
 import pytest
 import xarray as xr
-from distributed import Client, LocalCluster
+from distributed import Client, LocalCluster, Scheduler, SpecCluster, Worker, get_worker
 
-from shells.errors import CatalogueError, InputError, StoreError
-from shells.study import engines, groups, inspection, population, runner, stream, words
+from shells.errors import CatalogueError, EngineError, InputError, StoreError
+from shells.study import engines, groups, inspection, population, provenance, runner, stream, task, words
 from shells.study.cases import Block
-from shells.study.engines import EngineError
 from shells.study.runner import BlocksFailed, Stopped, run
 from tests.study import fakes
 
@@ -231,6 +230,17 @@ def test_debris_that_cannot_be_read_is_told(tmp_path, monkeypatch, client):
     with pytest.raises(CatalogueError, match="empty"):
         run(fakes.study(tmp_path), client, directory=tmp_path)
     assert log(runner.RunDirectory(tmp_path / "trial"))[-1]["text"] == "sets.txt: empty"
+
+
+def test_error_that_nobody_expects_is_logged(tmp_path, monkeypatch, client):
+    def assemble(*arguments):
+        raise ZeroDivisionError("no case")
+
+    fakes.install(monkeypatch, assemble=assemble)
+    with pytest.raises(ZeroDivisionError):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+    last = log(runner.RunDirectory(tmp_path / "trial"))[-1]
+    assert (last["event"], last["text"]) == ("failed", "ZeroDivisionError: no case")
 
 
 def test_workers_as_the_study_says(tmp_path):
@@ -470,10 +480,101 @@ def test_few_blocks_are_in_flight(tmp_path, monkeypatch, client):
 
 def test_workers_of_another_version_are_refused(tmp_path, monkeypatch, client):
     fakes.install(monkeypatch)
-    monkeypatch.setattr(runner, "__version__", "9.9.9")
-    monkeypatch.setattr("shells.study.store.__version__", "9.9.9")
-    with pytest.raises(EngineError, match=r"has version 0\.1\.0 of shells, and this run 9\.9\.9"):
+    here = threading.current_thread()
+    versions = {True: ("0.1.0", "abc"), False: ("0.1.0", "def-modified")}
+    monkeypatch.setattr(engines, "version", lambda: versions[threading.current_thread() is here])
+    text = (
+        r"block 0: this run has version 0\.1\.0 of commit abc of shells, and workers have version 0\.1\.0 of commit def"
+    )
+    with pytest.raises(EngineError, match=text):
         run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+def test_versions_and_commits_that_mix():
+    engines.refuse_other_versions(("1.0", "abc"), {"n1": ("1.0", "abc"), "n2": ("1.0", None)})  # one without git
+    engines.refuse_other_versions(("1.0", None), {"n1": ("1.0", "abc")})
+    with pytest.raises(
+        EngineError, match=r"workers have version 1\.1 at n1, version 1\.0 of commit def at n3; results"
+    ):
+        engines.refuse_other_versions(("1.0", "abc"), {"n3": ("1.0", "def"), "n2": ("1.0", "abc"), "n1": ("1.1", None)})
+    assert engines.version() == ("0.1.0", provenance.commit())
+
+
+@pytest.fixture
+def hosts(monkeypatch):
+    """Return a client of workers on two hosts, of which "bad" cannot write; and how often it was asked to."""
+
+    def host():
+        try:
+            return get_worker().name
+        except ValueError:
+            return "here"
+
+    def compute_block(*arguments):
+        if host() == "bad":
+            asked.append(arguments[2].number)
+            raise StoreError("/run: cannot write the run directory: Disk quota exceeded.")
+        compute(*arguments)
+
+    asked = []
+    compute = task.compute_block
+    fakes.install(monkeypatch)
+    monkeypatch.setattr(task, "compute_block", compute_block)
+    monkeypatch.setattr(provenance, "host", host)
+    place = {"cls": Scheduler, "options": {"host": "127.0.0.1", "dashboard_address": ":0"}}
+    workers = {
+        name: {"cls": Worker, "options": {"host": address, "nthreads": 1, "name": name}}
+        for name, address in {"bad": "127.0.0.2", "good": "127.0.0.1"}.items()
+    }
+    with SpecCluster(workers=workers, scheduler=place) as cluster, Client(cluster) as client:
+        yield client, asked
+
+
+def test_host_that_cannot_write_is_sent_away_and_the_others_go_on(tmp_path, hosts):
+    client, asked = hosts
+    texts = []
+    study = fakes.study(tmp_path, ("count = 25", "count = 200"))
+    place = run(study, client, directory=tmp_path, progress=lambda event: texts.append(event.text))
+    assert place.summary()["approaches"]["total"] == 52
+    assert len(asked) >= runner.REFUSALS_OF_HOST
+    told = f"block {asked[0]}: on bad: /run: cannot write the run directory: Disk quota exceeded. It can be written to"
+    assert any(text.startswith(told) for text in texts)
+    assert "bad: its 1 workers are sent away, for it cannot use the run directory" in texts
+    assert not place.failed.exists() and not list(place.path.glob("probe*"))
+
+
+def test_nobody_can_write(tmp_path, monkeypatch, hosts):
+    client, _ = hosts
+    client.retire_workers([name for name in client.scheduler_info()["workers"] if "127.0.0.1" in name])
+    with pytest.raises(
+        StoreError, match=r"on bad: /run: cannot write.*Disk quota exceeded\.\nNo other host has workers"
+    ):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+    monkeypatch.setattr("pathlib.Path.write_bytes", refuse)
+    with pytest.raises(StoreError, match=r"block 0: on bad: /run: cannot write the run directory"):
+        run(fakes.study(tmp_path), client, directory=tmp_path)
+
+
+def refuse(path, data):
+    raise OSError(28, "No space left on device")
+
+
+def test_host_that_comes_again_and_again_ends_the_run(tmp_path, monkeypatch, hosts):
+    client, asked = hosts
+    monkeypatch.setattr(runner, "REFUSALS_OF_HOST", 1000)
+    monkeypatch.setattr(runner, "REFUSALS", 4)
+    with pytest.raises(StoreError, match=r"on bad: (.|\n)*Workers could not use the run directory 4 times"):
+        run(fakes.study(tmp_path, ("count = 25", "count = 900")), client, directory=tmp_path)
+    assert len(asked) >= 4
+
+
+def test_error_of_a_block_that_is_done_is_removed(tmp_path, monkeypatch, client):
+    fakes.install(monkeypatch)
+    study = fakes.study(tmp_path)
+    place = run(study, client, directory=tmp_path)
+    place.keep_failure(place.blocks(study, 25)[2], "KilledWorker", "")  # as a session leaves it that dies too early
+    run(study, client, directory=tmp_path)
+    assert not list(place.failed.iterdir())
 
 
 def test_workers_that_write_elsewhere_are_told_of(tmp_path, monkeypatch, client):

@@ -3,6 +3,9 @@ import os
 import socket
 import subprocess
 import sys
+import threading
+import uuid
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +15,7 @@ import zarr
 
 from shells import __version__
 from shells.errors import SchemaError, StoreError
-from shells.study import groups, lock, provenance
+from shells.study import failures, groups, lock, provenance
 from shells.study.cases import Block
 from shells.study.configuration import study_hash
 from shells.study.store import RunDirectory
@@ -326,9 +329,9 @@ def test_log_is_one_json_object_a_line(begun, session):
 def put_lock(run, **changes):
     """Put a lock where another process would have left one."""
     held, _ = lock.acquire(run.path)
-    own = json.loads(held.read_text())
-    held.unlink()
-    other = held.with_name("other.json")
+    own = json.loads(held.path.read_text())
+    lock.release(held)
+    other = held.path.with_name("other.json")
     other.write_text(json.dumps({**own, "since": "2031-01-01T00:00:00Z", **changes}))
     return other
 
@@ -362,23 +365,68 @@ def test_lock_of_a_dead_process_is_removed(begun):
     )
     put_lock(begun, pid=int(done.stdout))
     with begun.locked() as note:
-        assert note == f"removed the lock of process {int(done.stdout)}, which is gone"
+        assert note == f"removed the lock of process {int(done.stdout)} on {socket.gethostname()}, which is gone"
         assert len(list((begun.path / "locks").iterdir())) == 1
 
 
-def test_lock_of_a_number_used_again_or_of_another_host(begun):
+def test_lock_of_a_number_used_again(begun):
     put_lock(begun, born="1")
     with begun.locked() as note:
         assert note.startswith("removed the lock")
-    other = put_lock(begun, host="elsewhere")
+
+
+@pytest.fixture
+def hasty(monkeypatch):
+    monkeypatch.setattr(lock, "BEAT_SECONDS", 0.1)
+    monkeypatch.setattr(lock, "DEAD_SECONDS", 1.0)
+
+
+@pytest.mark.parametrize("machine", ["elsewhere", None], ids=["host", "container"])
+def test_lock_from_elsewhere_is_removed_when_nobody_touches_it(begun, hasty, machine):
+    # another host; or a container of the same host name, in which a process of this number lives or not
+    name = machine or f"{socket.gethostname()} {uuid.uuid4()} pid:[1]"
+    other = put_lock(begun, machine=name, host="elsewhere", pid=2**22 + 1)
+    with begun.locked(shared=True) as note:
+        assert note == f"removed the lock of process {2**22 + 1} on elsewhere, which is gone"
+    assert not other.exists()
+
+
+def test_lock_from_elsewhere_that_is_touched_keeps_others_out(begun, hasty):
+    other = put_lock(begun, machine="elsewhere", host="elsewhere", pid=2**22 + 1)
+    beating = threading.Thread(target=lock.Lock(other).beat)
+    beating.start()
     with pytest.raises(StoreError) as caught, begun.locked():
         pass
-    assert f"process {os.getpid()} on elsewhere, since 2031-01-01T00:00:00Z: {other}" in str(caught.value)
-    assert "another host still runs can be seen only there. If it is surely gone, remove its file" in str(caught.value)
-    assert other.exists()
-    begun_lock = begun.locked(shared=True)
-    with pytest.raises(StoreError, match="elsewhere"), begun_lock:
+    assert f"process {2**22 + 1} on elsewhere, since 2031-01-01T00:00:00Z: {other}" in str(caught.value)
+    assert list((begun.path / "locks").iterdir()) == [other]
+    other.unlink()  # its holder notices
+    beating.join(timeout=10.0)
+    assert not beating.is_alive()
+
+
+def test_parts_do_not_wait_for_parts_from_elsewhere(begun):
+    other = put_lock(begun, machine="elsewhere", shared=True)
+    with begun.locked(shared=True) as note:
+        assert note == "" and other.exists()
+
+
+@pytest.mark.parametrize("text", ["", '{"pid": 1', "[]", "{}"])
+def test_damaged_lock_is_no_hindrance_for_long(begun, hasty, text):
+    put_lock(begun).write_text(text)
+    with begun.locked() as note:
+        assert note == "removed the lock of a process whose lock is damaged, which is gone"
+        assert len(list((begun.path / "locks").iterdir())) == 1
+
+
+def test_own_lock_does_not_stay_when_others_cannot_be_read(begun, monkeypatch):
+    def fail(path):
+        raise OSError(5, "Input/output error")
+
+    put_lock(begun)
+    monkeypatch.setattr(lock, "_read", fail)
+    with pytest.raises(StoreError, match="Input/output error"), begun.locked():
         pass
+    assert [path.name for path in (begun.path / "locks").iterdir()] == ["other.json"]
 
 
 def test_blocks_of_another_version_are_not_mixed(tmp_path, monkeypatch):
@@ -391,3 +439,30 @@ def test_blocks_of_another_version_are_not_mixed(tmp_path, monkeypatch):
     monkeypatch.setattr("shells.study.store.__version__", "9.9.9")
     with pytest.raises(StoreError, match=r"holds blocks of version 0\.1\.0, and this is 9\.9\.9"):
         place.begin(study)
+
+
+def test_errors_of_one_block_kept_by_several_at_once(tmp_path):
+    def keep(number):
+        for _ in range(100):
+            failures.keep(tmp_path / "failed", "00012", f"error {number}", "")
+
+    with ThreadPoolExecutor(4) as pool:
+        list(pool.map(keep, range(4)))
+    assert failures.errors(tmp_path / "failed")["00012"] in {f"error {number}" for number in range(4)}
+    assert [path.name for path in (tmp_path / "failed").iterdir()] == ["00012.json"]
+
+
+def test_file_system_without_hard_links(tmp_path, monkeypatch):
+    def refuse(source, target):
+        raise PermissionError(1, "Operation not permitted")
+
+    monkeypatch.setattr("os.link", refuse)
+    study = fakes.study(tmp_path)
+    place = RunDirectory(tmp_path / "runs" / study.name)
+    place.make()
+    place.begin(study)
+    written = (place.path / "manifest.json").read_bytes()
+    place._write_first("manifest.json", {"second": "writer"})
+    assert (place.path / "manifest.json").read_bytes() == written
+    assert place.manifest()["study"] == study.name
+    assert not list(place.path.glob("*draft*"))
