@@ -8,8 +8,6 @@ is set aside and computed anew before anything is concluded from it.
 from __future__ import annotations
 
 import math
-import signal
-import threading
 import time
 import traceback
 import uuid
@@ -18,7 +16,6 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from shells.errors import EngineError, InputError, ShellsError, StoreError
@@ -28,6 +25,7 @@ from shells.study.cases import Block, Layout, expand, scenarios_of, searched_cas
 from shells.study.configuration import Study, load_study
 from shells.study.found import total
 from shells.study.sessions import Session
+from shells.study.stopping import Asked, signals_raise
 from shells.study.store import DEFAULT_ROOT, RunDirectory
 from shells.study.stream import NOBODY, Stream, Workers
 from shells.study.summary import summarise
@@ -182,7 +180,7 @@ class _Run:
         self.lack_told = -math.inf
         self.answers = Answers()
         self.refusals: Counter[str] = Counter()
-        self.asked = _Asked()
+        self.asked = Asked()
 
     def whole(self, note: str, *, retry_failed: bool) -> None:
         """Load, compute, conclude; always leave a true log."""
@@ -190,7 +188,7 @@ class _Run:
             self.tell("begin", f"run {self.study.name} in {self.place.path}")
             if note:
                 self.tell("note", note)
-            with _signals_raise() as self.asked:
+            with signals_raise() as self.asked:
                 self.work(retry_failed)
         except KeyboardInterrupt:
             self.take_stock()  # some may have ended while the workers were stopped
@@ -527,37 +525,3 @@ def _in_words(error: BaseException) -> str:
             "or killed from outside. Give the workers more memory"
         )
     return f"{type(error).__name__}: {error}"
-
-
-class _Asked:
-    """Whether somebody has asked a run to stop."""
-
-    def __init__(self) -> None:
-        self.to_stop = False
-
-    def stop(self, number: int, frame: FrameType | None) -> None:
-        """Take note of a signal and interrupt what is going on."""
-        self.to_stop = True
-        raise KeyboardInterrupt
-
-    def check(self) -> None:
-        """Stop where an interruption got lost: Python drops one that comes up while it collects garbage."""
-        if self.to_stop:
-            raise KeyboardInterrupt
-
-
-@contextmanager
-def _signals_raise() -> Iterator[_Asked]:
-    """Let SIGTERM stop a run as Ctrl-C does; only the main thread can set that up."""
-    asked = _Asked()
-    if threading.current_thread() is not threading.main_thread():
-        yield asked
-        return
-    # what a shell has told a process in the background to ignore stays ignored
-    numbers = [number for number in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(number) != signal.SIG_IGN]
-    before = {number: signal.signal(number, asked.stop) for number in numbers}
-    try:
-        yield asked
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

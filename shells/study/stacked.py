@@ -22,10 +22,10 @@ from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.propagation import seconds_since
 from shells.motion.secular import j2_rates, mean_motion
 from shells.motion.shape import mean_radius, semi_major_axis
-from shells.risk.separation.budget import reaches, worst_case
 from shells.risk.separation.own_plane import collisions_in_own_planes
 from shells.risk.separation.phase_averaged import NodeGaps, node_gaps
 from shells.risk.separation.states import State, states_of
+from shells.risk.separation.terms import reaches, worst_case
 
 Floats = NDArray[np.float64]
 
@@ -53,7 +53,7 @@ class Clearance(NamedTuple):
     left_km : float
         Their separation less all terms at their worst, bodies included; negative by how much these overlap.
     terms_km : ndarray, shape (terms,)
-        Sizes of the terms at the worse node, in the order of `shells.risk.separation.budget.TERMS`.
+        Sizes of the terms at the worse node, in the order of `shells.risk.separation.terms.TERMS`.
     """
 
     left_km: float

@@ -12,9 +12,10 @@ from shells.errors import InputError
 from shells.fleet.tolerances import ControlFaults, Tolerances
 from shells.motion.ripple.tesserals import over_longitudes, ripple_terms
 from shells.motion.shape import semi_major_axis
-from shells.risk.separation.budget import BUDGET, TERMS, budget_of_planes, separation_budget
+from shells.risk.separation.budget import BUDGET, budget_of_planes, separation_budget
 from shells.risk.separation.phase_averaged import node_gaps
 from shells.risk.separation.states import contact, states_of
+from shells.risk.separation.terms import TERMS
 from tests.populations import objects_of
 
 NO_FAULTS = ControlFaults(0.0)
