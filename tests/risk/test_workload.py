@@ -148,16 +148,23 @@ def varied(events, factor):
     return FIRST * (1.0 + events["second"].values % factor)[:, None, None]
 
 
+def each_alone(events, within_km, first):
+    """Return the share above 1e-5 of each approach, all with objects of their own."""
+    known = {"covariance_first_m2": first, "covariance_second_m2": SECOND, "hard_body_radius_m": 12.0}
+    alone = events.assign(second=("approach", np.arange(events.sizes["approach"])))
+    found = workload_of_objects(
+        alone, collision_probability(alone, **known), **known, within_km=within_km, thresholds=[1e-5]
+    )
+    return found["above"].values[:, 0]
+
+
 def test_resampled_error():
     # Closed form: a compound Poisson number, sqrt(sum of squares over objects) (W. Feller 1968, XII.2).
     events = encounters(160, 3.0)
     events = events.assign(second=("approach", 100 + np.arange(160) // 2))
     first = varied(events, 7)
     found = workload(events, 3.0, 5.0, thresholds=[1e-5], covariance_first_m2=first)
-    singles = [
-        workload(events.isel(approach=[k]), 3.0, 1.0, [1e-5], covariance_first_m2=first[k])["share"].item()
-        for k in range(160)
-    ]
+    singles = each_alone(events, 3.0, first)
     sums = np.bincount(events["second"].values, weights=singles) / 5.0
     np.testing.assert_allclose(found["encounters_above"], [sums.sum()], rtol=1e-13)
     np.testing.assert_allclose(found["encounters_above_error"], [np.sqrt((sums**2).sum())], rtol=1e-13)
@@ -244,10 +251,7 @@ def test_sampled_areas_stand_for_all():
     # Other method: the areas of all approaches one by one, of which each object's own mean is taken over four.
     events = encounters(900, 0.4)
     first = varied(events, 5)
-    singles = [
-        workload(events.isel(approach=[k]), 0.4, 1.0, [1e-5], covariance_first_m2=first[k])["share"].item()
-        for k in range(900)
-    ]
+    singles = each_alone(events, 0.4, first)
     found = workload(events, 0.4, 1.0, [1e-5], covariance_first_m2=first)
     # some eleven approaches an object, of which those of one differ by their planes alone
     assert found["encounters_above"].item() == pytest.approx(sum(singles), rel=0.03)
