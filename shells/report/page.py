@@ -77,13 +77,14 @@ def _charts(
 ) -> list[Chart]:
     stated = [case["case"] for case in wording.stated_cases(summary)]
     fleet = trace.case.partition("; ")[2]
+    reference_orbits = replace(trace, model=f"Forces: {wording.force_model(study)}.")
     every_layout = replace(trace, case=f"All {len(stated)} layouts under the stated assumptions; {fleet}")
     return [
         charts.sweep_chart(decision.sel(case=stated), study.target, every_layout),
         charts.sensitivity_chart(sensitivity, trace),
         charts.planes_chart(planes, trace),
         charts.rates_chart(rates.sel(within_km=study.search_km), trace),
-        charts.found_chart(found, study.search_km, f"{study.study.start:%Y-%m-%d}", trace),
+        charts.found_chart(found, study.search_km, f"{study.study.start:%Y-%m-%d}", reference_orbits),
     ]
 
 
