@@ -77,7 +77,7 @@ def _charts(
 ) -> list[Chart]:
     stated = [case["case"] for case in wording.stated_cases(summary)]
     fleet = trace.case.partition("; ")[2]
-    reference_orbits = replace(trace, model=f"Forces: {wording.force_model(study)}.")
+    reference_orbits = replace(trace, model=f"Forces: {summary['force_model']}.")
     every_layout = replace(trace, case=f"All {len(stated)} layouts under the stated assumptions; {fleet}")
     return [
         charts.sweep_chart(decision.sel(case=stated), study.target, every_layout),
