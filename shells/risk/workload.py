@@ -150,18 +150,8 @@ def avoidance_workload(
     Bootstrap and Other Resampling Plans, SIAM, chapter 6, from memory). Both the number of encounters and their
     geometry are in it.
     """
-    faults = Faults("avoidance_workload: arguments cannot be used")
-    years = read_number(faults, "satellite_years", satellite_years, "yr", low=1e-9)
-    faults.raise_if_any()
-    by_object = workload_of_objects(
-        approaches,
-        probabilities,
-        covariance_first_m2=covariance_first_m2,
-        covariance_second_m2=covariance_second_m2,
-        hard_body_radius_m=hard_body_radius_m,
-        within_km=within_km,
-        thresholds=thresholds,
-    )
+    known = (covariance_first_m2, covariance_second_m2, hard_body_radius_m)
+    by_object, years = _by_object(approaches, probabilities, known, within_km, thresholds, satellite_years)
     return total_workload(by_object, satellite_years=years)
 
 
@@ -194,20 +184,34 @@ def workload_of_objects(
     InputError
         As of `avoidance_workload`.
     """
+    known = (covariance_first_m2, covariance_second_m2, hard_body_radius_m)
+    return _by_object(approaches, probabilities, known, within_km, thresholds, 1.0)[0]
+
+
+def _by_object(
+    approaches: xr.Dataset,
+    probabilities: xr.Dataset,
+    known: tuple[Any, Any, Any],
+    within_km: float,
+    thresholds: Sequence[float],
+    satellite_years: float,
+) -> tuple[xr.Dataset, float]:
+    """Return the workload of objects, and the satellite years as a number: faults of both come together."""
     APPROACHES.check(approaches, stage="avoidance_workload")
     PROBABILITIES.check(probabilities, stage="avoidance_workload")
     faults = Faults("avoidance_workload: arguments cannot be used")
     count = approaches.sizes["approach"]
     faults.require(count > 0, "approaches: none found; their geometry is needed")
-    known = probabilities.sizes["approach"]
-    faults.require(count == known, f"probabilities: {known} found for {count} approaches")
+    others = probabilities.sizes["approach"]
+    faults.require(count == others, f"probabilities: {others} found for {count} approaches")
     distance = read_number(faults, "within_km", within_km, "km", low=1e-6)
+    years = read_number(faults, "satellite_years", satellite_years, "yr", low=1e-9)
     levels = np.sort(np.atleast_1d(array_in_units(thresholds, "")))[::-1]
     faults.require(
         levels.size > 0 and bool(((levels >= _LEAST_THRESHOLD) & (levels < 1.0)).all()),
         f"thresholds: {thresholds} found; allowed: numbers from {_LEAST_THRESHOLD:g} to below 1",
     )
-    encounters = read_encounters(faults, approaches, covariance_first_m2, covariance_second_m2, hard_body_radius_m)
+    encounters = read_encounters(faults, approaches, *known)
     # in the order of objects, satellites and time, so that sums do not depend on that of the approaches
     first, second, time = (approaches[name].values for name in ("first", "second", "time"))
     order = np.lexsort([time, first, second])
@@ -231,7 +235,7 @@ def workload_of_objects(
         return np.stack([np.bincount(of, weights=row, minlength=names.size) for row in np.atleast_2d(values)], axis=-1)
 
     for_all = (counts / np.bincount(its_object))[:, None]  # what is sampled stands for all of its object
-    return WORKLOAD_OF_OBJECTS.build(
+    by_object = WORKLOAD_OF_OBJECTS.build(
         {
             "object": names,
             "threshold": levels,
@@ -245,6 +249,7 @@ def workload_of_objects(
             "lasting": np.bincount(its_object, weights=~short, minlength=names.size).astype(np.int64),
         }
     )
+    return by_object, years
 
 
 def total_workload(by_object: xr.Dataset, *, satellite_years: float) -> xr.Dataset:

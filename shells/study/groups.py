@@ -170,8 +170,7 @@ def read(store: Path, group: str, only: Collection[str] | None = None) -> dict[s
         The group is missing, damaged or not written by this library.
     """
     place = store / group
-    if not place.is_dir():
-        raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
+    _require(place)
     try:
         checksums = dict(attributes_of(place)["checksums"])
         names = [name for name in checksums if only is None or name in only]
@@ -278,8 +277,7 @@ def size_of(place: Path, dimension: str) -> int:
     StoreError
         The group is missing or damaged.
     """
-    if not place.is_dir():
-        raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
+    _require(place)
     try:
         (size,) = json.loads((place / dimension / HEAD).read_bytes())["shape"]
         return int(size)
@@ -313,6 +311,11 @@ def clear_parts(store: Path) -> None:
         (store / PARTS).rename(store / f"{PARTS}-{uuid.uuid4().hex}")
     for left in store.glob(f"{PARTS}-*"):
         shutil.rmtree(left, ignore_errors=True)
+
+
+def _require(place: Path) -> None:
+    if not place.is_dir():
+        raise StoreError(f"{place}: not there. Run the same study again: what is missing is computed.")
 
 
 def _write_files(part: Path, files: Mapping[str, bytes]) -> None:

@@ -10,19 +10,9 @@ import pytest
 
 from tests.cluster.slurm import ask, slurm
 from tests.cluster.trial import BLOCKS, Trial, environment_with_sources, finished, scheduler
+from tests.study.fakes import BATCH
 
 pytestmark = pytest.mark.long
-
-BATCH = """\
-[cluster]
-system = "slurm"
-jobs = 2
-cores = 1
-memory_gb = 1.0
-walltime_hours = 0.5
-interface = "lo"
-
-[run]"""
 
 
 @pytest.fixture(scope="module")

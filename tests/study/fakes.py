@@ -52,6 +52,18 @@ workers = 2
 objects_per_block = 10
 """
 
+#: What a study for a batch system has in place of its line "[run]".
+BATCH = """\
+[cluster]
+system = "slurm"
+jobs = 2
+cores = 1
+memory_gb = 1.0
+walltime_hours = 0.5
+interface = "lo"
+
+[run]"""
+
 KINDS = ("debris", "payload", "rocket body")
 
 

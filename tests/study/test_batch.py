@@ -15,17 +15,6 @@ from shells.study import batch, engines
 from shells.study.runner import run
 from tests.study import fakes
 
-TABLE = """\
-[cluster]
-system = "slurm"
-jobs = 2
-cores = 1
-memory_gb = 1.0
-walltime_hours = 0.5
-interface = "lo"
-
-[run]"""
-
 REFUSAL = 'echo "sbatch: error: Invalid account" >&2; exit 1'
 WORK = 'cp "$1" "$1.job"; setsid sh "$1.job" > /dev/null 2>&1 & echo "Submitted batch job $!"'
 
@@ -62,7 +51,7 @@ def test_system_that_takes_no_job_ends_the_run_in_its_own_words(tmp_path, monkey
         EngineError,
         match=r"no job was taken for 2 s; the batch system has refused a job: sbatch: error: Invalid account\nWhat is",
     ):
-        run(fakes.study(tmp_path, ("[run]", TABLE)), directory=tmp_path, progress=events.append)
+        run(fakes.study(tmp_path, ("[run]", fakes.BATCH)), directory=tmp_path, progress=events.append)
     texts = [event.text for event in events]
     told = "the batch system has refused a job: sbatch: error: Invalid account\nIt is submitted again."
     assert texts.count(told) == 1
@@ -73,7 +62,7 @@ def test_system_that_takes_no_job_ends_the_run_in_its_own_words(tmp_path, monkey
 def test_jobs_refused_in_a_bad_moment_are_submitted_again(tmp_path, system):
     system(f"if [ $(wc -l < {tmp_path / 'calls'}) -lt 4 ]; then {REFUSAL}; fi", WORK)
     answers = batch.Answers()
-    with engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs", answers) as client:
+    with engines.own(fakes.study(tmp_path, ("[run]", fakes.BATCH)), tmp_path / "jobs", answers) as client:
         client.wait_for_workers(2, timeout=60.0)
         assert len(answers.held) == 2
         assert answers.news() == (
@@ -93,7 +82,7 @@ def test_job_that_dies_before_its_worker_comes_is_submitted_again(tmp_path, monk
     squeue.write_text("#!/bin/sh\nkill -0 $5 && echo $5\nexit 0\n")
     squeue.chmod(0o755)
     answers = batch.Answers()
-    with engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs", answers) as client:
+    with engines.own(fakes.study(tmp_path, ("[run]", fakes.BATCH)), tmp_path / "jobs", answers) as client:
         client.wait_for_workers(2, timeout=60.0)
         assert "job 4194305 has ended before its worker came: what it printed is in" in answers.news()
         assert "4194305" not in answers.held
@@ -110,7 +99,7 @@ def test_scheduler_and_workers_share_a_certificate(tmp_path, monkeypatch, system
     made = Security(tls_client_cert=certificate.read_text(), tls_client_key=key.read_text())
     monkeypatch.setattr(Security, "temporary", lambda: made)
     system(WORK)
-    with engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs") as client:
+    with engines.own(fakes.study(tmp_path, ("[run]", fakes.BATCH)), tmp_path / "jobs") as client:
         assert client.scheduler.address.startswith("tls://")
         (kept,) = (tmp_path / "jobs").glob(".tls-*")
         assert kept.stat().st_mode & 0o077 == 0
@@ -122,7 +111,7 @@ def test_stopped_before_the_system_has_answered(tmp_path, system):
     before = signal.getsignal(signal.SIGINT)
     system("sleep 1", WORK)
     answers = batch.Answers()
-    lent = engines.own(fakes.study(tmp_path, ("[run]", TABLE)), tmp_path / "jobs", answers)
+    lent = engines.own(fakes.study(tmp_path, ("[run]", fakes.BATCH)), tmp_path / "jobs", answers)
     with pytest.raises(KeyboardInterrupt), lent:
         while not calls(tmp_path):
             time.sleep(0.05)
@@ -161,7 +150,7 @@ def test_errors_of_closing_do_not_hide_what_has_ended_a_run():
 
 def test_interface_that_is_not_there(tmp_path, system):
     system(REFUSAL)
-    study = fakes.study(tmp_path, ("[run]", TABLE.replace('"lo"', '"none9"')))
+    study = fakes.study(tmp_path, ("[run]", fakes.BATCH.replace('"lo"', '"none9"')))
     with (
         pytest.raises(EngineError, match=r"no scheduler of dask can be started here: .*none9"),
         engines.own(study, tmp_path),
@@ -172,7 +161,7 @@ def test_interface_that_is_not_there(tmp_path, system):
 def test_parts_submit_no_jobs(tmp_path, monkeypatch, system):
     system(REFUSAL)
     fakes.install(monkeypatch)
-    study = fakes.study(tmp_path, ("[run]", TABLE))
+    study = fakes.study(tmp_path, ("[run]", fakes.BATCH))
     place = run(study, directory=tmp_path, blocks=range(0, 2))
     assert not calls(tmp_path)
     assert place.manifest()["sessions"][0]["engine"] == study.run.engine
